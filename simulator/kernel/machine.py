@@ -1,0 +1,73 @@
+"""A table of transitions in, a state machine that records itself out.
+
+A device shrugs where a library raises: an event that means nothing in the present state is
+recorded as ignored.  Every change is recorded on the machine's lane with its cause.
+"""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Any, Generic, TypeVar
+
+from transitions import Machine as _Machine
+
+from .announcement import Announcement
+
+if TYPE_CHECKING:
+    from collections.abc import Iterable
+    from enum import Enum
+
+    from .recorder import Recorder
+
+S = TypeVar("S", bound="Enum")
+
+
+class Change(Generic[S]):
+    """One change of state: from *before* to *after* because of *cause*."""
+
+    __slots__ = ("after", "before", "cause")
+
+    def __init__(self, before: S, after: S, cause: str) -> None:
+        self.before, self.after, self.cause = before, after, cause
+
+
+class StateMachine(Generic[S]):
+    """The machine of one subject, built from one *table* of (event, from, to) rows.
+
+    The instance is the `transitions` model itself; *lane* is where it records.  States are the
+    members of one enumeration whose values are the words on the recording.
+    """
+
+    state: S
+
+    def __init__(
+        self, *, lane: str, table: Iterable[tuple[str, S, S]], initial: S, recorder: Recorder
+    ) -> None:
+        self.lane = lane
+        self.changed: Announcement[Change[S]] = Announcement()
+        self._recorder = recorder
+        self._machine = _Machine(
+            model=self,
+            states=type(initial),
+            transitions=[
+                {"trigger": event, "source": before, "dest": after} for event, before, after in table
+            ],
+            initial=initial,
+            auto_transitions=False,
+            ignore_invalid_triggers=True,
+            model_override=False,
+        )
+        self._handles: set[tuple[str, Any]] = {(event, before) for event, before, _ in table}
+
+    def happen(self, event: str, cause: str = "") -> bool:
+        """Let *event* happen; True where it changed the state, else it is recorded as ignored."""
+        before = self.state
+        if (event, before) not in self._handles:
+            self._recorder.record(self.lane, "ignored", event=event, state=before.value)
+            return False
+        self.trigger(event)  # type: ignore[attr-defined] # added by `transitions`
+        after = self.state
+        self._recorder.record(
+            self.lane, "state", **{"from": before.value, "to": after.value}, cause=cause or event
+        )
+        self.changed.announce(Change(before, after, cause or event))
+        return True
