@@ -1,0 +1,173 @@
+"""The host's GPIO lines: driven by scripts and suites in, levels at header pins out.
+
+Knows no file and no ioctl; edges offer the lines in whatever form a script expects.
+"""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Annotated, Literal, Self
+
+from pydantic import Field, model_validator
+
+from simulator.kernel.announcement import Announcement
+from simulator.kernel.section import NotNegative, Positive, Section
+
+if TYPE_CHECKING:
+    from collections.abc import Callable
+
+BootState = Literal["float", "up", "down", "high", "low"]
+
+
+class LineSettings(Section):
+    """One line: its offset on the chip, its name, and its state while the host boots.
+
+    *boot*: floating, pulled up or down by 50 kOhm, or driven high or low.
+    """
+
+    offset: Annotated[int, Field(ge=0)]
+    name: str = ""
+    boot: BootState = "float"
+
+
+class HostSettings(Section):
+    """The host that a bench file describes; *lines* maps header pins to GPIO lines."""
+
+    io_volts: Positive = 3.3
+    gpio_chip: str = "gpiochip0"
+    gpio_lines: Annotated[int, Field(ge=1, le=4096)] = 128
+    gpio_base: Annotated[int, Field(ge=0)] = 0
+    release: Literal["keep", "revert"] = "keep"
+    usb_ports: dict[Literal["at", "data", "nmea", "diag"], Annotated[str, Field(pattern=r"^ttyUSB\d+$")]]
+    uart: Annotated[str, Field(pattern=r"^tty[A-Z]+\d+$")] | None = None
+    exec_cost_ms: NotNegative = 0
+    usb_autosuspend: bool = True
+    lines: dict[Annotated[str, Field(pattern=r"^\d+$")], LineSettings] = Field(default_factory=dict)
+
+    @model_validator(mode="after")
+    def _lines_exist_once(self) -> Self:
+        offsets: dict[int, str] = {}
+        for pin, line in self.lines.items():
+            if line.offset >= self.gpio_lines:
+                raise ValueError(
+                    f"lines.{pin}.offset: {line.offset} is not below gpio_lines = {self.gpio_lines}"
+                )
+            if line.offset in offsets:
+                raise ValueError(f"lines.{pin}.offset: {line.offset} is taken by pin {offsets[line.offset]}")
+            offsets[line.offset] = pin
+        return self
+
+
+class HostLine:
+    """One line of the chip.  A line on no header pin keeps its level to itself.
+
+    `level` is what the line is driven to: True, False, or None while it is an input.
+    """
+
+    def __init__(self, host: HostLines, offset: int, *, name: str, pin: str | None, boot: BootState) -> None:
+        self.offset, self.name, self.pin, self.boot = offset, name, pin, boot
+        self.level: bool | None = None
+        self.is_claimed = False
+        self._host = host
+
+    @property
+    def direction(self) -> Literal["in", "out"]:
+        """Whether the line is an input or an output now."""
+        return "in" if self.level is None and not self._is_driven_by_boot else "out"
+
+    @property
+    def output(self) -> bool:
+        """The level the line is driven to; False for an input."""
+        return bool(self.level) or (self._is_driven_by_boot and self.boot == "high")
+
+    @property
+    def _is_driven_by_boot(self) -> bool:
+        return not self.is_claimed and self.boot in ("high", "low")
+
+    def drive(self, level: bool, *, by: str) -> None:
+        """Make the line an output at *level*, in one step."""
+        self.is_claimed, self.level = True, level
+        self._host.settle(self, by)
+
+    def make_input(self, *, by: str) -> None:
+        """Make the line an input without bias."""
+        self.is_claimed, self.level = True, None
+        self._host.settle(self, by)
+
+    def release(self, *, by: str) -> None:
+        """Let go of the line: it keeps its level, or goes back to its boot state, as the host does it."""
+        if self._host.settings.release == "revert":
+            self.is_claimed, self.level = False, None
+        self._host.settle(self, by)
+
+    def restart(self, *, by: str) -> None:
+        """The host boots: the line is in its boot state."""
+        self.is_claimed, self.level = False, None
+        self._host.settle(self, by)
+
+    def read(self) -> bool:
+        """The level at the pin now."""
+        return self._host.read(self)
+
+
+class HostLines:
+    """All lines of the host's chip.
+
+    *place* puts a line's state on its header pin: (pin, level or None, pull or None, by); *sense*
+    gives a header pin's level, or None while it floats.  `changed` announces a line whose pin may
+    have another level.
+    """
+
+    def __init__(
+        self,
+        settings: HostSettings,
+        *,
+        place: Callable[[str, bool | None, Literal["up", "down"] | None, str], None],
+        sense: Callable[[str], bool | None],
+    ) -> None:
+        self.settings = settings
+        self.label = settings.gpio_chip
+        self.base = settings.gpio_base
+        self.count = settings.gpio_lines
+        self.changed: Announcement[HostLine] = Announcement()
+        self._place, self._sense = place, sense
+        by_offset = {line.offset: (pin, line) for pin, line in settings.lines.items()}
+        self._lines: dict[int, HostLine] = {}
+        self._by_pin: dict[str, HostLine] = {}
+        for offset, (pin, line) in by_offset.items():
+            host_line = HostLine(self, offset, name=line.name, pin=pin, boot=line.boot)
+            self._lines[offset] = self._by_pin[pin] = host_line
+
+    def line(self, offset: int) -> HostLine:
+        """The line at *offset*; raises IndexError outside the chip."""
+        if not 0 <= offset < self.count:
+            raise IndexError(f"{self.label} has lines 0 to {self.count - 1}, not {offset}")
+        line = self._lines.get(offset)
+        if line is None:
+            line = self._lines[offset] = HostLine(self, offset, name="", pin=None, boot="float")
+        return line
+
+    def on_pin(self, pin: str) -> HostLine | None:
+        """The line on header *pin*, if the host has one there."""
+        return self._by_pin.get(pin)
+
+    def restart(self, *, by: str = "host") -> None:
+        """The host boots: every line is in its boot state."""
+        for line in self._lines.values():
+            line.restart(by=by)
+
+    def settle(self, line: HostLine, by: str) -> None:
+        """Put the state of *line* on its pin (called by the line)."""
+        if line.pin is None:
+            return
+        if line.is_claimed:
+            self._place(line.pin, line.level, None, by)
+        elif line.boot in ("high", "low"):
+            self._place(line.pin, line.boot == "high", None, by)
+        else:
+            self._place(line.pin, None, line.boot if line.boot != "float" else None, by)  # type: ignore[arg-type] # mypy does not narrow the literal
+
+    def read(self, line: HostLine) -> bool:
+        """The level at the pin of *line*; what floats reads low."""
+        if line.pin is None:
+            return bool(line.level)
+        return bool(self._sense(line.pin))

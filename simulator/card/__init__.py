@@ -1,0 +1,1 @@
+"""The card in the module's slot.  Knows no AT and no network."""

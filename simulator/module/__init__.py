@@ -1,0 +1,1 @@
+"""The modem module itself: power, ports, radio, clock.  Knows no AT."""

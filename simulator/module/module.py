@@ -1,0 +1,166 @@
+"""The module as one thing: supply, key and pins in; ports, radio, clock and status out.
+
+Knows no AT, no card and no network: they subscribe to what happens here.
+"""
+
+from __future__ import annotations
+
+from functools import partial
+from typing import TYPE_CHECKING, Final
+
+from simulator.kernel.announcement import Announcement
+
+from .clock import ModuleClock
+from .nodes import NodeTable
+from .port import Port
+from .power import Power, PowerMachine
+from .power_key import PowerKey
+from .radio import Radio
+
+if TYPE_CHECKING:
+    from collections.abc import Callable, Mapping
+
+    from simulator.kernel.machine import Change
+    from simulator.kernel.recorder import Recorder
+    from simulator.kernel.timeline import Timeline, Wakeup
+
+    from .profile import Profile
+    from .spread import Draws
+
+# Roles of ports that take AT commands; the others carry sentences or diagnostics.
+AT_ROLES: Final = ("at", "data")
+
+
+class Module:
+    """One module on its carrier.
+
+    *usb_nodes* maps port roles to the names the host gives them; *uart_node* is the host's serial
+    port, there for as long as the host runs (None: the host has none).  `speaks` announces each port
+    that begins to answer AT.
+    """
+
+    def __init__(
+        self,
+        *,
+        profile: Profile,
+        timeline: Timeline,
+        recorder: Recorder,
+        draws: Draws,
+        usb_nodes: Mapping[str, str],
+        uart_node: str | None = None,
+        initial: Power = Power.NO_SUPPLY,
+    ) -> None:
+        self.profile, self.timeline, self.recorder, self.draws = profile, timeline, recorder, draws
+        self.power = PowerMachine(
+            timeline=timeline, recorder=recorder, draws=draws, profile=profile, initial=initial
+        )
+        self.key = PowerKey(
+            timeline=timeline, recorder=recorder, draws=draws, key=profile.key, power=self.power
+        )
+        self.radio = Radio(timeline=timeline, recorder=recorder, draws=draws, profile=profile)
+        self.clock = ModuleClock(timeline)
+        self.nodes = NodeTable(usb_nodes.values())
+        keeps = profile.at.keep_before_open
+        self.ports: dict[str, Port] = {
+            role: Port(role, recorder=recorder, keeps_before_open=keeps) for role in profile.usb.ports
+        }
+        self.uart = Port("uart", recorder=recorder) if uart_node else None
+        self._uart_node = uart_node
+        if self.uart is not None:
+            self.ports["uart"] = self.uart
+        self.speaks: Announcement[Port] = Announcement()
+        self.status_changed: Announcement[bool] = Announcement()
+        self.temperature_c = 25.0
+        self.position_on = False
+        self.rest_idle_s = 0.0
+        self.rate_baud = profile.uart.baud
+        self._pending: list[Wakeup] = []
+        self.power.changed.listen(self._on_power)
+
+    def plug_in_uart(self) -> None:
+        """The host's serial port is there (called once, when the edges are attached)."""
+        if self.uart is not None and self._uart_node is not None and not self.uart.is_present:
+            self.uart.appear(self._uart_node)
+
+    @property
+    def status(self) -> bool:
+        """Whether the status output tells that the module is on."""
+        return self.power.state in (Power.BOOTING, Power.READY, Power.STOPPING)
+
+    def make_ready(self) -> None:
+        """Skip the boot: ports up, AT answers (the bench starts in this state)."""
+        self._cancel()
+        for usb_role in self.profile.usb.ports:
+            self._appear(usb_role)
+        for role in (*AT_ROLES, "uart"):
+            self._speak(role)
+        self.power.boot_done()
+
+    def set_rest(self, idle_s: float) -> None:
+        """Rest the UART after *idle_s* seconds without traffic; 0 never."""
+        self.rest_idle_s = idle_s
+
+    def set_rate(self, baud: int) -> None:
+        """The UART speaks at *baud* from now on; 0 detects the host's rate."""
+        self.rate_baud = baud
+
+    def _on_power(self, change: Change[Power]) -> None:
+        was_on = change.before in (Power.BOOTING, Power.READY, Power.STOPPING)
+        if change.after is Power.READY:
+            return
+        self._cancel()
+        if change.after is Power.BOOTING:
+            self._hush()
+            self._vanish()
+            self._boot()
+        elif change.after is Power.STOPPING:
+            self._hush()
+        else:
+            self._hush()
+            self._vanish()
+            if change.after is Power.NO_SUPPLY:
+                self.clock.lose()
+        if self.status is not was_on:
+            self.status_changed.announce(self.status)
+
+    def _boot(self) -> None:
+        delays, draw_ns = self.profile.delays, self.draws.draw_ns
+        self.position_on, self.rest_idle_s, self.rate_baud = False, 0.0, self.profile.uart.baud
+        self.radio.reset()
+        uart_ns = draw_ns("uart_answers", delays.uart_answers_s)
+        appears_ns = draw_ns("usb_appears", delays.usb_appears_s)
+        answers_ns = appears_ns + draw_ns("usb_answers_after", delays.usb_answers_after_s)
+        self._after(uart_ns, partial(self._speak, "uart"))
+        for usb_role in self.profile.usb.ports:
+            self._after(appears_ns, partial(self._appear, usb_role))
+        for role in AT_ROLES:
+            self._after(answers_ns, partial(self._speak, role))
+        self._after(min(uart_ns, answers_ns) if self.uart is not None else answers_ns, self.power.boot_done)
+
+    def _after(self, delay_ns: int, action: Callable[[], None]) -> None:
+        self._pending.append(self.timeline.call_in(delay_ns, action))
+
+    def _cancel(self) -> None:
+        for wakeup in self._pending:
+            wakeup.cancel()
+        self._pending.clear()
+
+    def _appear(self, role: str) -> None:
+        self.ports[role].appear(self.nodes.take())
+
+    def _speak(self, role: str) -> None:
+        port = self.ports.get(role)
+        if port is not None and port.is_present:
+            port.speaks_at = True
+            self.speaks.announce(port)
+
+    def _hush(self) -> None:
+        for port in self.ports.values():
+            port.speaks_at = False
+
+    def _vanish(self) -> None:
+        for port in self.ports.values():
+            if port is not self.uart and port.is_present:
+                port.vanish()
+                if port.edge is None:  # an edge tells when the last handle is closed
+                    self.nodes.release(port.node)

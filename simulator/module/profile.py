@@ -1,0 +1,229 @@
+"""The facts of one module type: a table read from a file in, a checked `Profile` out.
+
+Everything a suite, a script or the model needs to know of a module stands here, with its unit in the
+key.  Knows no file: `hil` reads the text.
+"""
+
+from __future__ import annotations
+
+from typing import Annotated, Literal, Self
+
+from pydantic import Field, model_validator
+
+from simulator.kernel.section import NotNegative, Positive, Section, Several, Volts
+
+from .extension_schema import ExtensionSet
+from .spread import SpreadOrNumber
+
+PortRole = Literal["at", "data", "nmea", "diag"]
+
+
+class Identity(Section):
+    """What the module says of itself (TS 27.007 5.1 to 5.4)."""
+
+    manufacturer: str
+    model: str
+    revision: str
+    imei: Annotated[str, Field(pattern=r"^\d{15}$")]
+
+
+class InputPin(Section):
+    """One input of the module: it is active at *active* level; its pull is inside the module.
+
+    Below *low_below_v* it reads low, above *high_above_v* high.
+    """
+
+    active: Literal["high", "low"]
+    low_below_v: Volts
+    high_above_v: Volts
+    pull: Literal["up", "down"] | None = None
+    pull_ohm: Positive | None = None
+    io_v: Positive = 1.8
+
+    @model_validator(mode="after")
+    def _consistent(self) -> Self:
+        if self.low_below_v > self.high_above_v:
+            raise ValueError(
+                f"need low_below_v <= high_above_v, found {self.low_below_v:g} and {self.high_above_v:g}"
+            )
+        if (self.pull is None) != (self.pull_ohm is None):
+            raise ValueError("pull and pull_ohm go together")
+        return self
+
+
+class OutputPin(Section):
+    """One output of the module: at *active* level while what it tells is true."""
+
+    active: Literal["high", "low"]
+    io_v: Positive = 1.8
+
+
+class Pins(Section):
+    """The module's pins that a carrier may bring out."""
+
+    power_key: InputPin
+    radio_disable: InputPin
+    status: OutputPin | None = None
+
+
+class Key(Section):
+    """What the power key does, by how long it is held.
+
+    *start_acts* and *stop_acts*: at the threshold while still held, or on release.  A press begun in a
+    dead window is ignored whole.  *tied_restart_s*: a key held since before the module went off, and
+    still held this long after, begins a new press then (left out: it does not).
+    """
+
+    start_s: SpreadOrNumber
+    stop_s: SpreadOrNumber
+    reset_s: SpreadOrNumber | None = None
+    start_acts: Literal["held", "release"]
+    stop_acts: Literal["held", "release"]
+    start_longest_s: Positive
+    tied_restart_s: NotNegative | None = None
+    dead_after_supply_s: NotNegative
+    dead_in_boot_s: NotNegative
+    dead_after_off_s: NotNegative
+
+    @model_validator(mode="after")
+    def _in_order(self) -> Self:
+        if self.start_s.min <= 0 or self.stop_s.min <= 0:
+            raise ValueError("start_s and stop_s need min above 0")
+        longest = max(self.start_s.max, self.stop_s.max)
+        if self.reset_s is not None and self.reset_s.min <= longest:
+            raise ValueError(f"reset_s needs min above every start and stop ({longest:g} s)")
+        if self.start_longest_s <= self.start_s.relied_on:
+            raise ValueError("start_longest_s needs to be above what start_s guarantees")
+        return self
+
+    @property
+    def toggles(self) -> bool:
+        """Whether every press that starts a stopped module stops a running one."""
+        return self.stop_s.max <= self.start_s.min
+
+    @property
+    def start_press_s(self) -> tuple[float, float]:
+        """The shortest and the longest good start press: 1.1 x what is guaranteed, and the manual's limit."""
+        return 1.1 * self.start_s.relied_on, self.start_longest_s
+
+    @property
+    def stop_press_s(self) -> float:
+        """A press that stops a running module: 1.1 x what is guaranteed."""
+        return 1.1 * self.stop_s.relied_on
+
+
+class Delays(Section):
+    """How long things take, counted from the instant at which the start threshold is reached."""
+
+    uart_answers_s: SpreadOrNumber
+    usb_appears_s: SpreadOrNumber
+    usb_answers_after_s: SpreadOrNumber
+    card_ready_s: SpreadOrNumber
+    store_ready_s: SpreadOrNumber
+    pin_accepted_s: SpreadOrNumber
+    registration_s: SpreadOrNumber
+    stop_s: SpreadOrNumber
+    radio_off_s: SpreadOrNumber
+    functionality_s: SpreadOrNumber
+    reply_s: SpreadOrNumber
+
+
+class Usb(Section):
+    """Identity on the bus, the ports in their order, and resume from suspend (USB 2.0 7.1.7.7)."""
+
+    vendor_id: Annotated[str, Field(pattern=r"^[0-9a-f]{4}$")]
+    product_id: Annotated[str, Field(pattern=r"^[0-9a-f]{4}$")]
+    ports: Several[PortRole]
+    resume_s: SpreadOrNumber
+    loses_first_bytes: bool = False
+
+    @model_validator(mode="after")
+    def _ports_once(self) -> Self:
+        if len(set(self.ports)) != len(self.ports) or "at" not in self.ports:
+            found = ", ".join(self.ports)
+            raise ValueError(f"ports needs each role at most once and at least 'at', found {found}")
+        return self
+
+
+class Uart(Section):
+    """The serial interface: its rate and framing, or the rate it keeps until it is trained."""
+
+    baud: Annotated[int, Field(gt=0)]
+    framing: Literal["8N1", "8N2", "8E1", "8O1", "7E1", "7O1"] = "8N1"
+    autobaud: bool = False
+
+
+class At(Section):
+    """How the AT interface behaves before anybody sets it (ITU-T V.250 6.2, TS 27.007)."""
+
+    echo: bool = True
+    verbose: bool = True
+    quiet: bool = False
+    result_level: Annotated[int, Field(ge=0, le=4)] = 4
+    error_level: Annotated[int, Field(ge=0, le=2)] = 0
+    registration_report: Annotated[int, Field(ge=0, le=3)] = 0
+    line_limit: Annotated[int, Field(ge=40, le=65536)] = 1024
+    hold_unsolicited: bool = True
+    keep_before_open: bool = False
+
+
+class Supply(Section):
+    """What the module's rail must be, in volts at the module."""
+
+    min_v: Positive
+    nominal_v: Positive
+    max_v: Positive
+    warning_v: Positive
+    lockout_v: Positive
+    restart_v: Positive
+    restart_after_s: NotNegative
+    warning_averaged_s: NotNegative
+    lockout_after_s: NotNegative
+    auto_start_s: NotNegative | None = None
+
+    @model_validator(mode="after")
+    def _in_order(self) -> Self:
+        if not self.lockout_v < self.warning_v < self.nominal_v < self.max_v:
+            raise ValueError("need lockout_v < warning_v < nominal_v < max_v")
+        return self
+
+
+class Burst(Section):
+    """A transmit burst: *amps* for *on_s* in every *every_s*."""
+
+    amps: Positive
+    on_s: Positive
+    every_s: Positive
+
+
+class Currents(Section):
+    """What the module draws at its nominal voltage, in amperes by state."""
+
+    off_a: NotNegative
+    boot_a: NotNegative
+    idle_usb_a: NotNegative
+    idle_uart_a: NotNegative
+    rest_a: NotNegative
+    power_saving_a: NotNegative
+    inrush_a: NotNegative
+    inrush_s: NotNegative
+    lte_transmit: Burst
+    gsm_transmit: Burst
+
+
+class Profile(Section):
+    """One module type."""
+
+    name: Annotated[str, Field(pattern=r"^[a-z0-9][a-z0-9-]*$")]
+    identity: Identity
+    boot_line: str
+    farewell_line: str
+    pins: Pins
+    key: Key
+    delays: Delays
+    usb: Usb
+    uart: Uart
+    at: At
+    supply: Supply
+    currents: Currents
+    extensions: ExtensionSet = ExtensionSet()

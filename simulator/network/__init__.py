@@ -1,0 +1,1 @@
+"""The cell and the module's registration with it.  Knows no AT."""

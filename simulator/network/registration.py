@@ -1,0 +1,174 @@
+"""Card, radio, power and cell in; registration with the network out.
+
+The numbers of the states are those of `<stat>` in TS 27.007 7.2.
+"""
+
+from __future__ import annotations
+
+from datetime import timedelta
+from enum import Enum
+from typing import TYPE_CHECKING, Final
+
+from simulator.card.card import CardState
+from simulator.kernel.announcement import Announcement
+from simulator.kernel.machine import StateMachine
+from simulator.module.radio import FULL
+
+if TYPE_CHECKING:
+    from datetime import datetime
+
+    from simulator.card.card import Card
+    from simulator.kernel.machine import Change
+    from simulator.kernel.timeline import Wakeup
+    from simulator.module.module import Module
+
+    from .cell import Cell
+
+
+class Registered(Enum):
+    """Registration states, in the words of the recording."""
+
+    IDLE = "not registered"
+    HOME = "registered home"
+    SEARCHING = "searching"
+    DENIED = "denied"
+    ROAMING = "registered roaming"
+
+
+# <stat> of TS 27.007 7.2.
+STAT: Final = {
+    Registered.IDLE: 0,
+    Registered.HOME: 1,
+    Registered.SEARCHING: 2,
+    Registered.DENIED: 3,
+    Registered.ROAMING: 5,
+}
+
+TRANSITIONS: Final = (
+    ("search", Registered.IDLE, Registered.SEARCHING),
+    ("accepted_home", Registered.SEARCHING, Registered.HOME),
+    ("accepted_roaming", Registered.SEARCHING, Registered.ROAMING),
+    ("rejected", Registered.SEARCHING, Registered.DENIED),
+    ("cell_lost", Registered.HOME, Registered.SEARCHING),
+    ("cell_lost", Registered.ROAMING, Registered.SEARCHING),
+    ("cell_moved", Registered.DENIED, Registered.SEARCHING),
+    ("give_up", Registered.HOME, Registered.IDLE),
+    ("give_up", Registered.ROAMING, Registered.IDLE),
+    ("give_up", Registered.SEARCHING, Registered.IDLE),
+    ("give_up", Registered.DENIED, Registered.IDLE),
+)
+
+
+class Registration:
+    """The module's registration.  `changed` announces each new `<stat>`.
+
+    *start_time* is the instant, in UTC, at which the run began: the network's clock counts from it.
+    """
+
+    def __init__(self, *, module: Module, card: Card, cell: Cell, start_time: datetime) -> None:
+        self.changed: Announcement[int] = Announcement()
+        self.reject_cause: int | None = None
+        self._module, self._card, self.cell = module, card, cell
+        self._start_time = start_time
+        self._pending: Wakeup | None = None
+        self._machine: StateMachine[Registered] = StateMachine(
+            lane="module/registration",
+            table=TRANSITIONS,
+            initial=Registered.IDLE,
+            recorder=module.recorder,
+        )
+        self._machine.changed.listen(self._on_change)
+        card.changed.listen(lambda _: self._review())
+        module.radio.changed.listen(lambda _: self._review())
+        module.power.changed.listen(lambda _: self._review())
+        cell.changed.listen(lambda _: self._on_cell())
+
+    @property
+    def state(self) -> Registered:
+        """The present state."""
+        return self._machine.state
+
+    @property
+    def stat(self) -> int:
+        """The present state as `<stat>` (TS 27.007 7.2)."""
+        return STAT[self.state]
+
+    @property
+    def is_registered(self) -> bool:
+        """Whether the network knows the module."""
+        return self.state in (Registered.HOME, Registered.ROAMING)
+
+    @property
+    def area(self) -> str:
+        """Tracking (or location) area code, four hexadecimal digits; empty while not registered."""
+        return self.cell.settings.area if self.is_registered else ""
+
+    @property
+    def cell_id(self) -> str:
+        """Cell identity, eight hexadecimal digits; empty while not registered."""
+        return self.cell.settings.cell_id if self.is_registered else ""
+
+    @property
+    def act(self) -> int:
+        """Access technology of TS 27.007 7.2: 7 E-UTRAN, 0 GSM."""
+        return 7 if self.cell.settings.technology == "lte" else 0
+
+    @property
+    def rssi_dbm(self) -> float | None:
+        """The level the module reports; None while it hears no cell."""
+        return self.cell.rssi_dbm if self._may_receive and self.cell.is_found else None
+
+    @property
+    def _may_receive(self) -> bool:
+        return self._module.power.is_running and self._module.radio.functionality == FULL
+
+    def _review(self) -> None:
+        wanted = self._may_receive and self._card.state is CardState.READY
+        if wanted and self.state is Registered.IDLE:
+            self._machine.happen("search")
+        elif not wanted and self.state is not Registered.IDLE:
+            self._machine.happen("give_up")
+
+    def _on_cell(self) -> None:
+        if self.is_registered and not self.cell.is_found:
+            self._machine.happen("cell_lost")
+        elif self.state is Registered.DENIED:
+            self._machine.happen("cell_moved")
+        elif self.state is Registered.SEARCHING:
+            self._search()
+
+    def _on_change(self, change: Change[Registered]) -> None:
+        if change.after is not Registered.DENIED:
+            self.reject_cause = None
+        if change.after is Registered.SEARCHING:
+            self._search()
+        else:
+            self._cancel()
+        self.changed.announce(STAT[change.after])
+
+    def _search(self) -> None:
+        """Attach after the profile's delay, if a cell is found; otherwise wait for one."""
+        if not self.cell.is_found:
+            self._cancel()
+        elif self._pending is None:
+            delay_ns = self._module.draws.draw_ns("registration", self._module.profile.delays.registration_s)
+            self._pending = self._module.timeline.call_in(delay_ns, self._answered)
+
+    def _answered(self) -> None:
+        self._pending = None
+        settings = self.cell.settings
+        if settings.deny_cause is not None:
+            self.reject_cause = settings.deny_cause
+            self._machine.happen("rejected", f"cause {settings.deny_cause}")
+            return
+        if settings.gives_time:
+            now_us = self._module.timeline.now_ns // 1000
+            network_time = self._start_time + timedelta(microseconds=now_us)
+            self._module.clock.set_utc(network_time, settings.zone_quarters)
+        home = self._card.imsi.startswith(settings.plmn)
+        self._machine.happen("accepted_home" if home else "accepted_roaming", "network")
+
+    def _cancel(self) -> None:
+        if self._pending is not None:
+            self._pending.cancel()
+            self._pending = None

@@ -1,0 +1,1 @@
+"""Shipped profiles (data files)."""

@@ -1,0 +1,1 @@
+"""Shipped wirings (data files)."""
