@@ -48,6 +48,11 @@ class Recorder:
         """Note bytes that passed: as Latin-1 text, so that every byte survives."""
         self._events.append(Event(self._timeline.now_ns, lane, what, {"text": data.decode("latin-1")}))
 
+    @property
+    def pending(self) -> int:
+        """How many events wait to be taken."""
+        return len(self._events)
+
     def take(self) -> list[Event]:
         """Hand out what has been recorded since the last take, and keep it no longer."""
         taken, self._events = self._events, []

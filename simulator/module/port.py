@@ -111,7 +111,11 @@ class Port:
         elif self._keeps_before_open and self.is_present:
             self._kept = (self._kept + data)[-_KEPT_BYTES:]
         else:
-            self._recorder.record_bytes(self.lane, "lost", data)
+            self.lose(data)
+
+    def lose(self, data: bytes) -> None:
+        """Bytes of the module's that no client will get."""
+        self._recorder.record_bytes(self.lane, "lost", data)
 
     def _pass_on(self, data: bytes) -> None:
         self._recorder.record_bytes(self.lane, "from_module", data)

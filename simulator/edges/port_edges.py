@@ -1,0 +1,58 @@
+"""All ports of one model on ptys, or all in memory."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+from .memory import MemoryEdge
+from .pty_port import Openings, PtyEdge
+
+if TYPE_CHECKING:
+    from simulator.model import Model
+
+    from .descriptors import Descriptors
+
+
+class MemoryEdges:
+    """Every port in memory."""
+
+    def __init__(self, model: Model) -> None:
+        self.by_role = {role: MemoryEdge() for role in model.module.ports}
+        for role, edge in self.by_role.items():
+            model.module.ports[role].edge = edge
+        self._module = model.module
+        for port in model.module.ports.values():
+            if port.role != "uart":
+                port.vanished.listen(lambda _, port=port: model.module.nodes.release(port.node))  # type: ignore[misc] # a default captures
+
+    def close(self) -> None:
+        """Let go of the ports."""
+        for port in self._module.ports.values():
+            port.edge = None
+
+
+class PtyEdges:
+    """Every port on a pty."""
+
+    def __init__(self, model: Model, descriptors: Descriptors) -> None:
+        self.openings = Openings()
+        # First, so that an opening is seen before the bytes that came through it.
+        descriptors.add_reader(self.openings.fileno(), self.openings.process)
+        module = model.module
+
+        def free(node: str) -> None:
+            if node.startswith("ttyUSB"):
+                module.nodes.release(node)
+
+        self.by_role = {
+            role: PtyEdge(port, descriptors=descriptors, openings=self.openings, on_freed=free)
+            for role, port in module.ports.items()
+        }
+        self._descriptors = descriptors
+
+    def close(self) -> None:
+        """Let go of every pty."""
+        for edge in self.by_role.values():
+            edge.close()
+        self._descriptors.remove_reader(self.openings.fileno())
+        self.openings.close()

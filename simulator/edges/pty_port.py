@@ -1,0 +1,263 @@
+"""One port of the module on a pseudo-terminal.
+
+The port's life is the pty's: a new pty each time it appears, with the settings that the Linux serial
+drivers start with (9600 8N1, echo and canonical mode on); the master closed when it vanishes, so
+that whoever holds it gets the hang-up.  Opening and closing by clients is seen through inotify.  The
+edge holds the slave open itself, so that the settings outlive each client, as a driver's do.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import os
+import pty
+import termios
+from typing import TYPE_CHECKING, Final
+
+from inotify_simple import INotify, flags
+
+if TYPE_CHECKING:
+    from collections.abc import Callable
+
+    from simulator.module.port import Port
+
+    from .descriptors import Descriptors
+
+_OPENED: Final = flags.OPEN
+_CLOSED: Final = flags.CLOSE_WRITE | flags.CLOSE_NOWRITE
+
+# What a client that never reads may leave unread beyond the kernel's own buffer, before bytes are lost.
+OUTPUT_LIMIT: Final = 65536
+_CHUNK: Final = 65536
+
+# Linux USB serial drivers start with 9600 8N1 (include/linux/tty_driver and drivers/usb/serial, from memory).
+_START_BAUD: Final = termios.B9600
+BAUDS: Final = {
+    getattr(termios, name): int(name[1:]) for name in dir(termios) if name[0] == "B" and name[1:].isdigit()
+}
+
+
+class Openings:
+    """One inotify descriptor for all ptys of a bench; a watch outlives its pty while a handle is held."""
+
+    def __init__(self) -> None:
+        self._notify = INotify()
+        self._listeners: dict[int, Callable[[bool], None]] = {}
+
+    def fileno(self) -> int:
+        """Readable while an opening or closing has not been looked at."""
+        return int(self._notify.fd)
+
+    def watch(self, path: str, listener: Callable[[bool], None]) -> int:
+        """Tell *listener* of each opening (True) and closing (False) of *path*."""
+        watch: int = self._notify.add_watch(path, _OPENED | _CLOSED)
+        self._listeners[watch] = listener
+        return watch
+
+    def forget(self, watch: int) -> None:
+        """Watch no longer."""
+        if self._listeners.pop(watch, None) is not None:
+            with contextlib.suppress(OSError):  # the kernel drops a watch together with its file
+                self._notify.rm_watch(watch)
+
+    def process(self) -> None:
+        """Tell the listeners what has happened."""
+        events = self._notify.read(timeout=0)
+        for event in events:
+            listener = self._listeners.get(event.wd)
+            if listener is None:
+                continue
+            if event.mask & _OPENED:
+                listener(True)  # noqa: FBT003 # opened
+            elif event.mask & _CLOSED:
+                listener(False)  # noqa: FBT003 # closed
+
+    def close(self) -> None:
+        """Let go of every watch."""
+        self._listeners.clear()
+        self._notify.close()
+
+
+class _Pty:
+    """One appearance of the port; it outlives the port while a client holds a dead handle."""
+
+    def __init__(self) -> None:
+        self.master, self.slave = pty.openpty()
+        self.path = os.ttyname(self.slave)
+        os.set_blocking(self.master, False)
+        settings = termios.tcgetattr(self.slave)
+        settings[4] = settings[5] = _START_BAUD
+        termios.tcsetattr(self.slave, termios.TCSANOW, settings)
+        self.handles = 0
+        self.watch = 0
+        self.is_live = True
+
+    def hang_up(self) -> None:
+        self.is_live = False
+        os.close(self.master)
+        os.close(self.slave)
+
+
+class PtyEdge:
+    """Carries one port on ptys.
+
+    *on_freed* is told the node's name once the port has vanished and its last handle is closed.
+    `sent` and `received` count the bytes that went to and came from the kernel since the port
+    appeared, so that a client in the same process knows what is still on its way.
+    """
+
+    def __init__(
+        self,
+        port: Port,
+        *,
+        descriptors: Descriptors,
+        openings: Openings,
+        on_freed: Callable[[str], None],
+    ) -> None:
+        self.port = port
+        self.sent = self.received = 0
+        self._descriptors, self._openings, self._on_freed = descriptors, openings, on_freed
+        self._pty: _Pty | None = None
+        self._pending = bytearray()
+        self._seen_settings: tuple[int, str] | None = None
+        self._settings_due = False
+        port.edge = self
+
+    @property
+    def path(self) -> str | None:
+        """The slave's path while the port is there."""
+        return self._pty.path if self._pty else None
+
+    def appear(self, port: Port) -> None:
+        """A fresh pty."""
+        del port
+        device = self._pty = _Pty()
+        self._pending.clear()
+        self.sent = self.received = 0
+        self._seen_settings = None
+        self._descriptors.add_reader(device.master, self.pump)
+        device.watch = self._openings.watch(
+            device.path, lambda opened: self._on_handle(device, opened=opened)
+        )
+
+    def vanish(self, port: Port) -> None:
+        """Hang up on whoever holds the port; its number stays taken until they let go."""
+        device, self._pty = self._pty, None
+        if device is None:
+            return
+        self._unhook(device)
+        device.hang_up()
+        node = port.node
+        if device.handles == 0:
+            self._openings.forget(device.watch)
+            self._on_freed(node)
+        else:
+            device.path = node  # the path means nothing any more; the number it holds does
+
+    def deliver(self, port: Port, data: bytes) -> None:
+        """Bytes for the client, now if the kernel takes them; past the limit they are lost."""
+        room = OUTPUT_LIMIT - len(self._pending)
+        if len(data) > room:
+            port.lose(data[room:])
+            data = data[:room]
+        if self._pending:
+            self._pending += data
+            return
+        written = self._write(data)
+        if written < len(data):
+            self._pending += data[written:]
+            if self._pty is not None:
+                self._descriptors.add_writer(self._pty.master, self._flush)
+
+    def pump(self) -> bool:
+        """Move what can be moved now; True where bytes came from the client."""
+        device = self._pty
+        if device is None:
+            return False
+        try:
+            data = os.read(device.master, _CHUNK)
+        except BlockingIOError:
+            return False
+        except OSError:  # no client and nothing left (EIO)
+            return False
+        self.received += len(data)
+        if self._settings_due or self.port.role == "uart":
+            self._look_at_settings()
+        self.port.receive(data)
+        return True
+
+    def close(self) -> None:
+        """Let go of the pty, for good."""
+        if self._pty is not None:
+            self._unhook(self._pty)
+            self._openings.forget(self._pty.watch)
+            self._pty.hang_up()
+            self._pty = None
+        self.port.edge = None
+
+    def _unhook(self, device: _Pty) -> None:
+        self._pending.clear()
+        self._descriptors.remove_reader(device.master)
+        self._descriptors.remove_writer(device.master)
+
+    def _flush(self) -> None:
+        """The client has read: pass on what waits."""
+        del self._pending[: self._write(bytes(self._pending))]
+        if not self._pending and self._pty is not None:
+            self._descriptors.remove_writer(self._pty.master)
+
+    def _write(self, data: bytes) -> int:
+        if self._pty is None:
+            return len(data)
+        try:
+            written = os.write(self._pty.master, data)
+        except BlockingIOError:
+            written = 0
+        self.sent += written
+        return written
+
+    def _on_handle(self, device: _Pty, *, opened: bool) -> None:
+        if opened:
+            device.handles += 1
+            if device.is_live:
+                self._settings_due = True
+                self.port.client_opened()
+            return
+        if device.is_live:
+            while self.pump():
+                pass  # what the client wrote before it closed comes first
+        device.handles = max(0, device.handles - 1)
+        if device.is_live:
+            self._look_at_settings()
+            self.port.client_closed()
+            if device.handles == 0:
+                self._last_close(device)
+        elif device.handles == 0:
+            self._openings.forget(device.watch)
+            self._on_freed(device.path)
+
+    def _last_close(self, device: _Pty) -> None:
+        """As a serial driver does at the last close: unread bytes go, the settings stay."""
+        self._pending.clear()
+        self._descriptors.remove_writer(device.master)
+        termios.tcflush(device.slave, termios.TCIFLUSH)
+        self.sent = self.received = 0
+
+    def _look_at_settings(self) -> None:
+        device = self._pty
+        if device is None:
+            return
+        self._settings_due = False
+        _, _, control, _, _, speed, _ = termios.tcgetattr(device.slave)
+        baud = BAUDS.get(speed, 0)
+        framing = _framing(control)
+        if (baud, framing) != self._seen_settings:
+            self._seen_settings = (baud, framing)
+            self.port.settings(baud=baud, framing=framing)
+
+
+def _framing(control: int) -> str:
+    """Data bits, parity and stop bits of termios control flags, as `8N1`."""
+    bits = {termios.CS5: 5, termios.CS6: 6, termios.CS7: 7, termios.CS8: 8}[control & termios.CSIZE]
+    parity = "N" if not control & termios.PARENB else "O" if control & termios.PARODD else "E"
+    return f"{bits}{parity}{2 if control & termios.CSTOPB else 1}"
