@@ -88,7 +88,7 @@ class Model:
             timeline=self.timeline,
             recorder=self.recorder,
             draws=Draws(self.randomness),
-            usb_nodes=dict(host.usb_ports),
+            usb_nodes={role: node for role, node in host.usb_ports.items()},  # noqa: C416 # widens the key's type
             uart_node=host.uart,
             initial=Power.DEAD if is_dead else Power.NO_SUPPLY,
         )

@@ -30,10 +30,6 @@ class ModuleClock:
         """The present local time, as wall-clock fields, and its zone in quarters."""
         return self.now_utc() + timedelta(minutes=15 * self.quarters), self.quarters
 
-    def set(self, local: datetime, quarters: int) -> None:
-        """From now on it is *local* (wall-clock fields) in a zone of *quarters* quarter-hours from UTC."""
-        self.set_utc(local.replace(tzinfo=UTC) - timedelta(minutes=15 * quarters), quarters)
-
     def set_utc(self, instant: datetime, quarters: int) -> None:
         """From now on it is *instant*, shown in a zone of *quarters* quarter-hours from UTC."""
         self._base, self._base_ns, self.quarters, self.is_set = instant, self._timeline.now_ns, quarters, True

@@ -1,0 +1,82 @@
+"""The AT interface of one module: its ports' bytes in, replies and unsolicited lines out.
+
+Each port that speaks AT has a channel of its own: reader, session, and the line under way.  The
+engine subscribes to what happens in the module, the card and the network; they know no AT.
+"""
+
+from __future__ import annotations
+
+from functools import partial
+from typing import TYPE_CHECKING, Final
+
+from simulator.module.power import Power
+
+from . import commands as _commands  # noqa: F401 # registers every command
+from .channel import Channel
+from .extensions import extension_commands
+from .registration_text import registration_text
+from .registry import COMMANDS
+
+if TYPE_CHECKING:
+    from collections.abc import Callable
+
+    from simulator.card.card import Card
+    from simulator.kernel.machine import Change
+    from simulator.module.module import Module
+    from simulator.module.port import Port
+    from simulator.network.registration import Registration
+
+    from .session import Session
+
+# The ports that hear the boot and the farewell line; the data port hears commands only.
+_ANNOUNCED_ON: Final = ("at", "uart")
+
+
+class AtEngine:
+    """Answers AT on every port of *module* that speaks it."""
+
+    def __init__(self, *, module: Module, card: Card, registration: Registration) -> None:
+        self.module, self.card, self.registration = module, card, registration
+        self.commands = COMMANDS.joined_with(extension_commands(module.profile.extensions))
+        self.prefixes = "+" + module.profile.extensions.prefix
+        self.channels: dict[str, Channel] = {}
+        module.speaks.listen(self._on_speaks)
+        module.power.ending.listen(lambda _: self._announce(module.profile.farewell_line))
+        module.power.changed.listen(self._on_power)
+        registration.changed.listen(self._on_registration)
+
+    def unsolicited(self, line: str, wanted: Callable[[Session], bool] = lambda _: True) -> None:
+        """Send *line* on each port whose session wants it."""
+        for channel in self.channels.values():
+            if wanted(channel.session):
+                channel.unsolicited(line)
+
+    def _on_speaks(self, port: Port) -> None:
+        channel = Channel(port=port, engine=self)
+        self.channels[port.role] = channel
+        port.on_receive = channel.receive
+        if port.role in _ANNOUNCED_ON:
+            channel.unsolicited(self.module.profile.boot_line)
+
+    def _announce(self, line: str) -> None:
+        for role in _ANNOUNCED_ON:
+            port = self.module.ports.get(role)
+            if port is not None and port.is_present:
+                Channel(port=port, engine=self).unsolicited(line)
+
+    def _on_power(self, change: Change[Power]) -> None:
+        if change.after is Power.READY:
+            return
+        for channel in self.channels.values():
+            channel.close()
+        self.channels.clear()
+
+    def _on_registration(self, stat: int) -> None:
+        for name, report in (("+CREG", "registration_report"), ("+CEREG", "packet_registration_report")):
+            for level in (1, 2, 3):
+                text = f"{name}: {registration_text(self.registration, level, stat)}"
+                self.unsolicited(text, partial(_reports, report, level))
+
+
+def _reports(report: str, level: int, session: Session) -> bool:
+    return bool(getattr(session, report) == level)

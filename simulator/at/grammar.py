@@ -1,0 +1,157 @@
+"""The body of a command line in, its commands out (ITU-T V.250 5.2 to 5.4).
+
+A line is read from left to right; where it stops making sense, a `SyntaxFault` stands in place of the
+rest, so that the commands before it are still carried out, as the standard asks.  Knows no command.
+"""
+
+from __future__ import annotations
+
+import re
+from dataclasses import dataclass
+from enum import Enum
+from functools import lru_cache
+from typing import Final
+
+
+class Form(Enum):
+    """The four forms of a command."""
+
+    ACTION = "action"
+    READ = "read"
+    SET = "set"
+    TEST = "test"
+
+
+@dataclass(frozen=True, slots=True)
+class Quoted:
+    """A string constant, without its quotes and with its escapes undone."""
+
+    text: str
+
+
+@dataclass(frozen=True, slots=True)
+class Bare:
+    """Anything that stands without quotes."""
+
+    text: str
+
+
+# A value as it was written; None where it was left out.
+Written = Quoted | Bare | None
+
+
+@dataclass(frozen=True, slots=True)
+class Command:
+    """One command of a line: its name as it is looked up, its form, and the values as written."""
+
+    name: str
+    form: Form
+    values: tuple[Written, ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class SyntaxFault:
+    """From here on the line makes no sense."""
+
+
+# V.250 5.4.1: "+", a letter, up to 15 more of this alphabet; other prefixes are the manufacturer's.
+_EXTENDED: Final = re.compile(r"[A-Z][A-Z0-9!%\-./:_]{0,15}")
+_BASIC: Final = re.compile(r"(&?[A-Z])\s*([0-9 ]*)")
+_S_PARAMETER: Final = re.compile(r"S\s*([0-9]+)\s*")
+_ESCAPE: Final = re.compile(r"\\([0-9A-Fa-f]{2})")
+_VALUE: Final = re.compile(r'\s*(?:"([^"]*)"|([^",;]*))\s*')
+
+
+@lru_cache(maxsize=512)
+def parse(body: str, prefixes: str = "+") -> tuple[Command | SyntaxFault, ...]:
+    """The commands of *body*; *prefixes* are the characters that begin an extended name."""
+    commands: list[Command | SyntaxFault] = []
+    position, end = 0, len(body)
+    while position < end:
+        if body[position] == " ":
+            position += 1
+            continue
+        if body[position] in prefixes:
+            found = _extended(body, position)
+        else:
+            found = _s_parameter(body, position) or _basic(body, position)
+        if found is None:
+            commands.append(SyntaxFault())
+            break
+        command, position = found
+        commands.append(command)
+    return tuple(commands)
+
+
+def _extended(body: str, position: int) -> tuple[Command, int] | None:
+    match = _EXTENDED.match(body.upper(), position + 1)
+    if match is None:
+        return None
+    name, position = body[position] + match[0], _skip(body, match.end())
+    rest = body[position : position + 1]
+    if rest in ("", ";"):
+        return Command(name, Form.ACTION), position + 1
+    if rest == "?":
+        return _ended(Command(name, Form.READ), body, position + 1)
+    if rest != "=":
+        return None
+    position = _skip(body, position + 1)
+    if body[position : position + 1] == "?":
+        return _ended(Command(name, Form.TEST), body, position + 1)
+    return _set_values(name, body, position)
+
+
+def _set_values(name: str, body: str, position: int) -> tuple[Command, int] | None:
+    values: list[Written] = []
+    while (found := _VALUE.match(body, position)) is not None:
+        position = found.end() + 1
+        values.append(_written(found))
+        following = body[found.end() : position]
+        if following in ("", ";"):
+            return Command(name, Form.SET, tuple(values)), position
+        if following != ",":
+            break
+    return None
+
+
+def _written(found: re.Match[str]) -> Written:
+    if found[1] is not None:
+        return Quoted(_ESCAPE.sub(lambda escape: chr(int(escape[1], 16)), found[1]))
+    text = found[2].replace(" ", "")
+    return Bare(text) if text else None
+
+
+def _s_parameter(body: str, position: int) -> tuple[Command, int] | None:
+    match = _S_PARAMETER.match(body.upper(), position)
+    if match is None:
+        return None
+    position, number = match.end(), Bare(match[1])
+    if body[position : position + 1] == "?":
+        return Command("S", Form.READ, (number,)), position + 1
+    if body[position : position + 1] != "=":
+        return None
+    digits = re.compile(r"\s*([0-9]*)").match(body, position + 1)
+    value = Bare(digits[1]) if digits and digits[1] else None
+    return Command("S", Form.SET, (number, value)), digits.end() if digits else position + 1
+
+
+def _basic(body: str, position: int) -> tuple[Command, int] | None:
+    match = _BASIC.match(body.upper(), position)
+    if match is None:
+        return None
+    digits = match[2].replace(" ", "")
+    return Command(match[1], Form.ACTION, (Bare(digits),) if digits else ()), match.end()
+
+
+def _ended(command: Command, body: str, position: int) -> tuple[Command, int] | None:
+    """An extended command ends with the line or with a semicolon."""
+    position = _skip(body, position)
+    if body[position : position + 1] in ("", ";"):
+        return command, position + 1
+    return None
+
+
+def _skip(body: str, position: int) -> int:
+    while body[position : position + 1] == " ":
+        position += 1
+    return position

@@ -1,0 +1,182 @@
+"""The register of commands: each is one decorated function that declares its form and values once.
+
+The declaration serves parsing, the range check, the answer to `=?` and the listing.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Generator
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Final, TypeAlias
+
+from .errors import CommandError
+from .grammar import Bare, Form
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator
+
+    from .channel import Call
+    from .grammar import Written
+
+# A command that takes time is a generator: it yields how many nanoseconds to wait.
+Steps: TypeAlias = Generator[int, None, None]
+Handler: TypeAlias = "Callable[[Call], Steps | None]"
+Value: TypeAlias = int | str | None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Number:
+    """A decimal parameter in *low* to *high*, or one of *allowed*; *default* where it is left out."""
+
+    name: str
+    low: int = 0
+    high: int
+    allowed: tuple[int, ...] = ()
+    default: int | None = None
+    optional: bool = False
+
+    def read(self, written: Written) -> Value:
+        """The value as a number; raises CommandError for anything but a number in range."""
+        if written is None:
+            if self.default is None and not self.optional:
+                raise CommandError
+            return self.default
+        if not isinstance(written, Bare) or not written.text.isdigit():
+            raise CommandError
+        number = int(written.text[:12])
+        if not (number in self.allowed if self.allowed else self.low <= number <= self.high):
+            raise CommandError
+        return number
+
+    @property
+    def range_text(self) -> str:
+        """The range as V.250 5.4.4 writes it: `(0-3)` or `(0,1,4)`."""
+        if self.allowed:
+            return f"({','.join(map(str, self.allowed))})"
+        return f"({self.low})" if self.low == self.high else f"({self.low}-{self.high})"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Text:
+    """A string parameter of up to *longest* characters; *bare* allows it without quotes."""
+
+    name: str
+    longest: int
+    bare: bool = False
+    optional: bool = False
+
+    def read(self, written: Written) -> Value:
+        """The string; raises CommandError where it is missing, too long, or lacks its quotes."""
+        if written is None:
+            if not self.optional:
+                raise CommandError
+            return None
+        if isinstance(written, Bare) and not self.bare:
+            raise CommandError
+        if len(written.text) > self.longest:
+            raise CommandError
+        return written.text
+
+    @property
+    def range_text(self) -> str:
+        """Strings have no range to tell."""
+        return ""
+
+
+Parameter: TypeAlias = Number | Text
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Declared:
+    """One command: where it is specified, what forms it has, what values it takes.
+
+    *test* is the answer to `=?` where the ranges of the parameters do not make it.
+    """
+
+    name: str
+    standard: str
+    clause: str
+    forms: frozenset[Form]
+    parameters: tuple[Parameter, ...]
+    handler: Handler
+    summary: str
+    test: str | None = None
+
+    def read_values(self, written: tuple[Written, ...]) -> dict[str, Value]:
+        """The values by parameter name; raises CommandError for too many or wrong ones."""
+        if len(written) > len(self.parameters):
+            raise CommandError
+        padded = (*written, *(None,) * (len(self.parameters) - len(written)))
+        return {
+            parameter.name: parameter.read(value)
+            for parameter, value in zip(self.parameters, padded, strict=True)
+        }
+
+    @property
+    def test_text(self) -> str:
+        """What `=?` answers with after the name; empty where only OK is due."""
+        if self.test is not None:
+            return self.test
+        return ",".join(text for parameter in self.parameters if (text := parameter.range_text))
+
+
+class Commands:
+    """Commands by name."""
+
+    def __init__(self) -> None:
+        self._by_name: dict[str, Declared] = {}
+
+    def __iter__(self) -> Iterator[Declared]:
+        return iter(self._by_name.values())
+
+    def __len__(self) -> int:
+        return len(self._by_name)
+
+    def get(self, name: str) -> Declared | None:
+        """The command of that name, in capitals."""
+        return self._by_name.get(name)
+
+    def add(self, declared: Declared) -> None:
+        """Register a command; raises ValueError for a name that is taken."""
+        if declared.name in self._by_name:
+            raise ValueError(f"command {declared.name} is registered twice")
+        self._by_name[declared.name] = declared
+
+    def joined_with(self, others: Commands) -> Commands:
+        """These commands and *others*; these win no name twice."""
+        joined = Commands()
+        for declared in (*self, *others):
+            joined.add(declared)
+        return joined
+
+
+COMMANDS: Final = Commands()
+
+
+def command(
+    name: str,
+    *,
+    standard: str,
+    clause: str,
+    forms: tuple[Form, ...],
+    parameters: tuple[Parameter, ...] = (),
+    test: str | None = None,
+) -> Callable[[Handler], Handler]:
+    """Register the decorated function as the command *name*; its docstring's first line is the summary."""
+
+    def register(handler: Handler) -> Handler:
+        COMMANDS.add(
+            Declared(
+                name=name,
+                standard=standard,
+                clause=clause,
+                forms=frozenset(forms),
+                parameters=parameters,
+                handler=handler,
+                summary=(handler.__doc__ or "").strip().partition("\n")[0],
+                test=test,
+            )
+        )
+        return handler
+
+    return register

@@ -1,0 +1,69 @@
+"""Replies and result codes in, their bytes under V, Q, S3 and S4 out (ITU-T V.250 5.7, tables 1 and 3)."""
+
+from __future__ import annotations
+
+from enum import Enum
+from typing import TYPE_CHECKING
+
+from .errors import CME
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+
+    from .session import Session
+
+
+class Result(Enum):
+    """Result codes with their numeric form (V.250 table 1; 5 does not exist there)."""
+
+    OK = 0
+    CONNECT = 1
+    RING = 2
+    NO_CARRIER = 3
+    ERROR = 4
+    NO_DIALTONE = 6
+    BUSY = 7
+    NO_ANSWER = 8
+
+    @property
+    def words(self) -> str:
+        """The verbose form."""
+        return self.name.replace("_", " ")
+
+
+def information(session: Session, lines: Sequence[str]) -> bytes:
+    """The information text of one command; sent also under Q1."""
+    end = session.line_end
+    text = end.join(lines)
+    return (f"{end}{text}{end}" if session.verbose else f"{text}{end}").encode("latin-1", "replace")
+
+
+def result(session: Session, code: Result) -> bytes:
+    """A basic result code; nothing under Q1."""
+    if session.quiet:
+        return b""
+    if session.verbose:
+        return f"{session.line_end}{code.words}{session.line_end}".encode("latin-1")
+    return f"{code.value}{chr(session.terminator)}".encode("latin-1")
+
+
+def extended_result(session: Session, text: str) -> bytes:
+    """An extended result code such as an unsolicited line: in words under V0 too (V.250 5.4.4)."""
+    if session.quiet:
+        return b""
+    if session.verbose:
+        return f"{session.line_end}{text}{session.line_end}".encode("latin-1", "replace")
+    return f"{text}{chr(session.terminator)}".encode("latin-1", "replace")
+
+
+def error(session: Session, cme: int | None) -> bytes:
+    """The final result of a command that failed.
+
+    +CME ERROR is the same under V0 and V1 (3GPP TS 07.07 R98 9.2); under +CMEE=0 it is a plain ERROR.
+    """
+    if cme is None or session.error_level == 0:
+        return result(session, Result.ERROR)
+    if session.quiet:
+        return b""
+    text = str(cme) if session.error_level == 1 else CME.get(cme, CME[100])
+    return f"{session.line_end}+CME ERROR: {text}{session.line_end}".encode("latin-1")

@@ -1,0 +1,58 @@
+"""What one port's client has set: echo, formatting, registers, reports.
+
+Every port has a session of its own; a boot, Z and &F bring back the profile's defaults.
+"""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Final
+
+if TYPE_CHECKING:
+    from simulator.module.profile import At
+
+# Ranges of the S-parameters (V.250 6.2.1 to 6.3.12) and their values after a boot.  S7 and S10 have no
+# recommended default in V.250: 60 and 14 are common practice, no source.
+REGISTERS: Final[dict[int, tuple[int, int, int]]] = {
+    0: (0, 255, 0),
+    3: (0, 127, 13),
+    4: (0, 127, 10),
+    5: (0, 127, 8),
+    6: (2, 10, 2),
+    7: (1, 255, 60),
+    8: (0, 255, 2),
+    10: (1, 254, 14),
+}
+
+
+class Session:
+    """The settings of one port."""
+
+    def __init__(self, defaults: At) -> None:
+        self._defaults = defaults
+        self.registers: dict[int, int] = {}
+        self.reset()
+
+    def reset(self) -> None:
+        """Bring back the defaults."""
+        defaults = self._defaults
+        self.echo = defaults.echo
+        self.verbose = defaults.verbose
+        self.quiet = defaults.quiet
+        self.result_level = defaults.result_level
+        self.carrier_detect = 1
+        self.terminal_ready = 2
+        self.error_level = defaults.error_level
+        self.registration_report = defaults.registration_report
+        self.packet_registration_report = 0
+        self.registers.clear()
+        self.registers.update({number: default for number, (_, _, default) in REGISTERS.items()})
+        self._format()
+
+    def set_register(self, number: int, value: int) -> None:
+        """Set an S-parameter that is in its range."""
+        self.registers[number] = value
+        self._format()
+
+    def _format(self) -> None:
+        self.terminator = self.registers[3]
+        self.line_end = chr(self.registers[3]) + chr(self.registers[4])
