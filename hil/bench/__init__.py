@@ -1,0 +1,1 @@
+"""One bench interface, several kinds of bench behind it."""

@@ -1,0 +1,281 @@
+"""Bench, profile and wiring files in, everything a bench is built from out.
+
+A bench file names its profile and its wiring by a shipped name or by a path relative to itself.
+"""
+
+from __future__ import annotations
+
+import os
+from dataclasses import dataclass
+from datetime import UTC, datetime
+from hashlib import sha256
+from importlib.resources import files
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated, Any, Literal
+
+from pydantic import BeforeValidator, Field
+
+from hil.errors import BadFileError, MissingFileError, UnknownNameError
+from simulator.board.host import HostSettings
+from simulator.board.supply import SupplySettings
+from simulator.board.wiring import Wiring
+from simulator.card.card import CardSettings
+from simulator.kernel.section import Section, Several
+from simulator.model import START_TIME, ModelSettings, StartSettings
+from simulator.module.profile import Profile
+from simulator.network.cell import NetworkSettings
+
+from .toml import check, read_toml
+
+if TYPE_CHECKING:
+    from collections.abc import Mapping
+
+
+def _instant(value: object) -> object:
+    if isinstance(value, str):
+        try:
+            value = datetime.fromisoformat(value)
+        except ValueError as error:
+            raise ValueError("an instant such as 2026-01-15T06:00:00Z") from error
+    if isinstance(value, datetime):
+        return value.replace(tzinfo=UTC) if value.tzinfo is None else value.astimezone(UTC)
+    return value
+
+
+class BenchSection(Section):
+    """What the bench is."""
+
+    name: Annotated[str, Field(pattern=r"^[A-Za-z0-9][A-Za-z0-9._-]*$")]
+    kind: Literal["simulated", "hardware"]
+    seed: Annotated[int, Field(ge=0)] = 1
+    start_time: Annotated[datetime, BeforeValidator(_instant)] = START_TIME
+
+
+class ModuleSection(Section):
+    """Which module is fitted."""
+
+    profile: str
+
+
+class BoardSection(Section):
+    """Which carrier, and how its jumpers and switches are set."""
+
+    wiring: str
+    jumpers: dict[str, str] = Field(default_factory=dict)
+    switches: dict[str, str] = Field(default_factory=dict)
+
+
+class FromEnvironment(Section):
+    """A secret that is not written into the file: from the environment, or a default."""
+
+    env: str
+    default: str | None = None
+
+
+class CardSection(CardSettings):
+    """The card; its PIN may come from the environment."""
+
+    pin: Annotated[str, Field(pattern=r"^\d{4,8}$")] | FromEnvironment | None = None  # type: ignore[assignment] # wider on purpose
+
+
+class LimitsSection(Section):
+    """What a hardware bench may do."""
+
+    numbers: Several[Annotated[str, Field(pattern=r"^\+\d{5,15}$")]] = ()
+
+
+class BenchFile(Section):
+    """One bench file."""
+
+    bench: BenchSection
+    module: ModuleSection
+    board: BoardSection
+    host: HostSettings
+    supply: SupplySettings = SupplySettings()
+    card: CardSection | None = None
+    network: NetworkSettings = NetworkSettings()
+    start: StartSettings = StartSettings()
+    limits: LimitsSection = LimitsSection()
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class NamedContent:
+    """A file by its own name and the hash of its content, as a recording's head states it."""
+
+    name: str
+    digest: str
+
+    def __str__(self) -> str:
+        """`name sha256:digest`, the digest's first 16 characters."""
+        return f"{self.name} sha256:{self.digest[:16]}"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class BenchDescription:
+    """A bench file with what it names, read and checked."""
+
+    path: Path
+    file: BenchFile
+    settings: ModelSettings
+    contents: Mapping[str, NamedContent]
+
+
+def shipped(kind: Literal["profiles", "wirings"]) -> dict[str, Path]:
+    """The shipped data files of one kind, by name."""
+    folder = Path(str(files(f"simulator.{kind}")))
+    return {path.stem: path for path in sorted(folder.glob("*.toml"))}
+
+
+def benches_folder() -> Path | None:
+    """Where the demo benches are: in a checkout or in the installed package."""
+    package = Path(str(files("hil")))
+    for candidate in (package / "suites" / "benches", package.parent / "suites" / "benches"):
+        if candidate.is_dir():
+            return candidate
+    return None
+
+
+def find_bench(name: str) -> Path:
+    """The bench file at a path, or a demo bench by its name."""
+    path = Path(name)
+    if path.suffix == ".toml" or "/" in name:
+        return path
+    folder = benches_folder()
+    known = {found.stem: found for found in folder.glob("*.toml")} if folder else {}
+    if name not in known:
+        raise UnknownNameError(kind="bench", name=name, known=known, hint="or give the path of a bench file")
+    return known[name]
+
+
+def load_bench(path: Path, overrides: Mapping[str, Any] | None = None) -> BenchDescription:
+    """Read a bench file and what it names.
+
+    *overrides* are merged into the file's tables first: {"start": {"module": "dead"}}.
+    Raises BadFileError, MissingFileError or UnknownNameError.
+    """
+    data = _merged(read_toml(path, wanted="a bench file"), overrides or {})
+    file = check(BenchFile, data, file=str(path))
+    profile_path = _named_file("profiles", file.module.profile, near=path, key="module.profile")
+    wiring_path = _named_file("wirings", file.board.wiring, near=path, key="board.wiring")
+    profile = check(Profile, read_toml(profile_path, wanted="a profile"), file=str(profile_path))
+    wiring = check(Wiring, read_toml(wiring_path, wanted="a wiring"), file=str(wiring_path))
+    positions = _positions(file, wiring, str(path))
+    _check_ports(file, profile, str(path))
+    for pin in file.host.lines:
+        if pin not in wiring.header:
+            known = ", ".join(sorted(wiring.header, key=int))
+            raise BadFileError(
+                file=str(path), key=f"host.lines.{pin}", found=f"header pin {pin}", allowed=f"pins {known}"
+            )
+    settings = ModelSettings(
+        profile=profile,
+        wiring=wiring,
+        positions=positions,
+        host=file.host,
+        supply=file.supply,
+        card=_card(file.card, str(path)),
+        network=file.network,
+        start=file.start,
+        seed=file.bench.seed,
+        start_time=file.bench.start_time,
+    )
+    contents = {
+        "bench": NamedContent(name=file.bench.name, digest=_digest(data)),
+        "profile": NamedContent(name=profile.name, digest=_digest(profile.model_dump())),
+        "wiring": NamedContent(name=wiring.name, digest=_digest(wiring.model_dump())),
+    }
+    return BenchDescription(path=path, file=file, settings=settings, contents=contents)
+
+
+def _digest(data: object) -> str:
+    """Of the content, not of its layout: comments and the order of keys do not count."""
+    return sha256(_canonical(data).encode()).hexdigest()
+
+
+def _canonical(data: object) -> str:
+    if isinstance(data, dict):
+        return "{" + ",".join(f"{key}:{_canonical(data[key])}" for key in sorted(data)) + "}"
+    if isinstance(data, list | tuple):
+        return "[" + ",".join(map(_canonical, data)) + "]"
+    return repr(data)
+
+
+def _merged(data: dict[str, Any], overrides: Mapping[str, Any]) -> dict[str, Any]:
+    merged = dict(data)
+    for key, value in overrides.items():
+        before = merged.get(key)
+        if isinstance(value, dict) and isinstance(before, dict):
+            merged[key] = _merged(before, value)
+        else:
+            merged[key] = value
+    return merged
+
+
+def _named_file(kind: Literal["profiles", "wirings"], name: str, *, near: Path, key: str) -> Path:
+    known = shipped(kind)
+    if name in known:
+        return known[name]
+    if "/" not in name and not name.endswith(".toml"):
+        raise BadFileError(
+            file=str(near),
+            key=key,
+            found=repr(name),
+            allowed=f"{', '.join(known)}, or the path of a file ending in .toml",
+        )
+    path = near.parent / name
+    if not path.is_file():
+        raise MissingFileError(path=str(path), wanted=f"the file that {key} in {near} names")
+    return path
+
+
+def _positions(file: BenchFile, wiring: Wiring, bench: str) -> dict[str, str]:
+    allowed = wiring.position_names()
+    positions: dict[str, str] = {}
+    for table, settings in (("jumpers", file.board.jumpers), ("switches", file.board.switches)):
+        for name, position in settings.items():
+            if name not in allowed:
+                raise BadFileError(
+                    file=bench,
+                    key=f"board.{table}.{name}",
+                    found=f"no such part in {wiring.name}",
+                    allowed=", ".join(allowed) or "nothing",
+                )
+            if position not in allowed[name]:
+                raise BadFileError(
+                    file=bench,
+                    key=f"board.{table}.{name}",
+                    found=repr(position),
+                    allowed=", ".join(allowed[name]),
+                )
+            positions[name] = position
+    return positions
+
+
+def _check_ports(file: BenchFile, profile: Profile, bench: str) -> None:
+    """Every port of the module has a name on the host, rising in the order of its composition."""
+    nodes = file.host.usb_ports
+    if set(nodes) != set(profile.usb.ports):
+        raise BadFileError(
+            file=bench,
+            key="host.usb_ports",
+            found=", ".join(nodes) or "nothing",
+            allowed=f"exactly the ports of {profile.name}: {', '.join(profile.usb.ports)}",
+        )
+    numbers = [int(nodes[role].removeprefix("ttyUSB")) for role in profile.usb.ports]
+    if numbers != sorted(set(numbers)):
+        raise BadFileError(
+            file=bench,
+            key="host.usb_ports",
+            found=", ".join(f"{role} = {nodes[role]}" for role in profile.usb.ports),
+            allowed="numbers that rise in the module's order of ports, as the host gives them",
+        )
+
+
+def _card(section: CardSection | None, bench: str) -> CardSettings | None:
+    if section is None:
+        return None
+    pin = section.pin
+    if isinstance(pin, FromEnvironment):
+        pin = os.environ.get(pin.env, pin.default)
+    data = {**section.model_dump(exclude={"pin"}), "pin": pin}
+    return check(CardSettings, data, file=f"{bench}: card")

@@ -1,0 +1,210 @@
+"""What a suite may ask of any bench, simulated or hardware.
+
+A suite asks for what it needs; a bench that lacks it says which part is missing.  Times are float
+seconds here and integer nanoseconds on recordings.
+"""
+
+from __future__ import annotations
+
+from abc import ABC, abstractmethod
+from typing import TYPE_CHECKING, Literal
+
+if TYPE_CHECKING:
+    from collections.abc import Collection
+
+    from hil.recording.query import Recording
+    from simulator.kernel.recorder import Value
+    from simulator.module.profile import Profile
+
+
+class Clock(ABC):
+    """The bench's clock.  Suites never look at another."""
+
+    @abstractmethod
+    def now_s(self) -> float:
+        """Seconds since the run began."""
+
+    @abstractmethod
+    def now_ns(self) -> int:
+        """Nanoseconds since the run began."""
+
+    @abstractmethod
+    def wait(self, seconds: float) -> None:
+        """Return *seconds* later."""
+
+    @abstractmethod
+    def late_s(self) -> float:
+        """How late the latest action of this run was, in seconds; 0 at virtual pace."""
+
+
+class HeaderPin(ABC):
+    """One pin of the host's header, with the level at which its role is active (plain pins: high)."""
+
+    number: str
+    active_high: bool
+
+    @abstractmethod
+    def drive(self, level: bool) -> None:
+        """Drive the pin high or low."""
+
+    @abstractmethod
+    def release(self) -> None:
+        """Let go of the pin."""
+
+    @abstractmethod
+    def read(self) -> bool:
+        """The level at the pin."""
+
+    def set_active(self, active: bool) -> None:
+        """Drive the pin to the level that means active, or to the other."""
+        self.drive(active is self.active_high)
+
+    def is_active(self) -> bool:
+        """Whether the pin is at the level that means active."""
+        return self.read() is self.active_high
+
+
+class Header(ABC):
+    """Pins by number (`"16"`) or role (`power_key`, `radio_disable`, `status`)."""
+
+    @abstractmethod
+    def __getitem__(self, pin_or_role: str) -> HeaderPin:
+        """The pin; raises PartMissingError where the bench has none."""
+
+
+class Port(ABC):
+    """One open port.  It is closed once; using it after the module went away raises PortGoneError."""
+
+    role: str
+    node: str
+
+    @property
+    @abstractmethod
+    def is_open(self) -> bool:
+        """Whether the port is open and still there."""
+
+    @abstractmethod
+    def write(self, data: bytes) -> None:
+        """Send *data*; it is at the module, or on its way there, when the call returns."""
+
+    @abstractmethod
+    def read(self, size: int = 4096, *, timeout_s: float = 0.0) -> bytes:
+        """Up to *size* bytes as soon as there are any; empty once *timeout_s* has passed."""
+
+    @abstractmethod
+    def discard_input(self) -> None:
+        """Drop what has come and has not been read."""
+
+    @abstractmethod
+    def set_baud(self, baud: int) -> None:
+        """Change the rate."""
+
+    @abstractmethod
+    def close(self) -> None:
+        """Close the port; harmless when called again."""
+
+
+class Ports(ABC):
+    """The module's ports as the host sees them now."""
+
+    @abstractmethod
+    def present(self) -> Collection[str]:
+        """The roles of the ports that are there, in the module's order."""
+
+    @abstractmethod
+    def node(self, role: str) -> str:
+        """The name the host knows the port by; raises PartMissingError while it is not there."""
+
+    @abstractmethod
+    def wait_for(self, role: str, *, timeout_s: float) -> None:
+        """Return once the port is there; raises PortMissingError after *timeout_s*."""
+
+    @abstractmethod
+    def wait_gone(self, role: str, *, timeout_s: float) -> bool:
+        """True once the port is gone; False after *timeout_s*."""
+
+    @abstractmethod
+    def open(self, role: str) -> Port:
+        """Open a port that is there, in raw mode without echo."""
+
+
+class Supply(ABC):
+    """The source at the header."""
+
+    @abstractmethod
+    def on(self) -> None:
+        """Turn it on."""
+
+    @abstractmethod
+    def off(self) -> None:
+        """Turn it off."""
+
+    @abstractmethod
+    def set_volts(self, volts: float) -> None:
+        """Set its voltage."""
+
+    @abstractmethod
+    def rail_volts(self) -> float:
+        """The module's rail, measured."""
+
+
+class Host(ABC):
+    """The small computer itself."""
+
+    @abstractmethod
+    def reboot(self) -> None:
+        """Boot: the header's pins go to their boot state."""
+
+
+class Surroundings(ABC):
+    """What is outside the board and can be moved at run time."""
+
+    @abstractmethod
+    def move(self, part: Literal["network"], **settings: Value) -> None:
+        """Change the settings of one part by name; raises PartMissingError where it cannot be moved."""
+
+
+class Health(ABC):
+    """Whether a silence is the bench's fault."""
+
+    @abstractmethod
+    def check(self) -> None:
+        """Return where the bench is fit; raises BenchUnfitError or BenchUndecidedError."""
+
+
+class Bench(ABC):
+    """Everything under one name.
+
+    *start_state* is what the module was put into before the run, or None where nobody knows.
+    *card_pin* is the card's PIN, where the bench file tells it.
+    """
+
+    name: str
+    start_state: str | None
+    profile: Profile
+    clock: Clock
+    header: Header
+    ports: Ports
+    supply: Supply
+    host: Host
+    surroundings: Surroundings
+    health: Health
+    card_pin: str | None
+
+    @property
+    @abstractmethod
+    def parts(self) -> Collection[str]:
+        """The names a suite can need: `header:power_key`, `port:uart`, `supply`, `surroundings:network`."""
+
+    @property
+    @abstractmethod
+    def recording(self) -> Recording:
+        """What has happened so far."""
+
+    @abstractmethod
+    def note(self, lane: str, what: str, **more: Value) -> None:
+        """Add an event of the suite's own to the recording."""
+
+    @abstractmethod
+    def close(self) -> None:
+        """Let go of everything; harmless when called again."""

@@ -1,0 +1,319 @@
+"""A simulated bench: the model, its edges and its pace behind the bench interface."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Final, Literal
+
+from pydantic import ValidationError
+
+from hil.errors import BenchUndecidedError, BenchUnfitError, PartMissingError, PortMissingError, UsageError
+from hil.recording.head import head
+from hil.recording.query import Recording
+from simulator.edges.pacing import Driver
+from simulator.edges.port_edges import MemoryEdges, PtyEdges
+from simulator.kernel.timeline import ns
+from simulator.model import Model
+from simulator.network.cell import NetworkSettings
+
+from .interface import Bench, Clock, Header, HeaderPin, Health, Host, Ports, Supply, Surroundings
+from .simulated_port import MemoryPort, PtyPort
+
+if TYPE_CHECKING:
+    from collections.abc import Callable, Collection, Mapping
+
+    from simulator.kernel.recorder import Value
+    from simulator.module.port import Port as ModulePort
+
+    from .files import BenchDescription
+    from .interface import Port
+
+# Roles that a suite knows pins by, and the module's names for them.
+ROLES: Final = {"power_key": "POWER_KEY", "radio_disable": "RADIO_DISABLE", "status": "STATUS"}
+
+# A run whose actions were this late can no longer tell a silent module from a starved simulation.
+_HOPELESS_S: Final = 1.0
+
+
+class SimulatedClock(Clock):
+    """The model's clock."""
+
+    def __init__(self, driver: Driver) -> None:
+        self._driver = driver
+
+    def now_ns(self) -> int:
+        """Nanoseconds since the run began."""
+        self._driver.catch_up()
+        return self._driver.model.timeline.now_ns
+
+    def now_s(self) -> float:
+        """Seconds since the run began."""
+        return self.now_ns() / 1e9
+
+    def wait(self, seconds: float) -> None:
+        """Return *seconds* later."""
+        self._driver.wait(self.now_ns() + ns(seconds))
+
+    def late_s(self) -> float:
+        """How late the latest action of this run was, in seconds; 0 at virtual pace."""
+        return self._driver.latest_ns / 1e9
+
+
+class SimulatedPin(HeaderPin):
+    """One header pin of the model's board."""
+
+    def __init__(self, driver: Driver, number: str, *, active_high: bool) -> None:
+        self.number, self.active_high = number, active_high
+        self._driver, self._board = driver, driver.model.board
+        self._line = self._board.lines.on_pin(number)
+
+    def drive(self, level: bool) -> None:
+        """Drive the pin high or low."""
+        self._driver.settle()
+        if self._line is not None:
+            self._line.drive(level, by="suite")
+        else:
+            self._board.drive(self.number, level, by="suite")
+
+    def release(self) -> None:
+        """Let go of the pin."""
+        self._driver.settle()
+        if self._line is not None:
+            self._line.make_input(by="suite")
+        else:
+            self._board.drive(self.number, None, by="suite")
+
+    def read(self) -> bool:
+        """The level at the pin; what floats reads low."""
+        self._driver.settle()
+        return bool(self._board.level_at(self.number))
+
+
+class SimulatedHeader(Header):
+    """The model's header; roles are found through the wiring."""
+
+    def __init__(self, driver: Driver) -> None:
+        self._driver, self._board = driver, driver.model.board
+        self._routes = {role: self._board.route(pin) for role, pin in ROLES.items()}
+
+    @property
+    def roles(self) -> list[str]:
+        """The roles that a header pin reaches."""
+        return [role for role, route in self._routes.items() if route is not None]
+
+    def __getitem__(self, pin_or_role: str) -> SimulatedPin:
+        """The pin by number or role."""
+        if pin_or_role in self._routes:
+            route = self._routes[pin_or_role]
+            if route is None:
+                raise PartMissingError(
+                    part=f"header:{pin_or_role}", why="no header pin reaches it through this wiring"
+                )
+            return SimulatedPin(self._driver, route.pin, active_high=route.active_high)
+        if pin_or_role in self._board.wiring.header:
+            return SimulatedPin(self._driver, pin_or_role, active_high=True)
+        known = ", ".join((*ROLES, *sorted(self._board.wiring.header, key=int)))
+        raise PartMissingError(part=f"header:{pin_or_role}", why=f"pins and roles are {known}")
+
+
+class SimulatedPorts(Ports):
+    """The model's ports."""
+
+    def __init__(self, driver: Driver, edges: PtyEdges | MemoryEdges) -> None:
+        self._driver, self._edges = driver, edges
+        self._ports = driver.model.module.ports
+
+    def present(self) -> list[str]:
+        """The roles of the ports that are there."""
+        self._driver.settle()
+        return [role for role, port in self._ports.items() if port.is_present]
+
+    def node(self, role: str) -> str:
+        """The name the host knows the port by."""
+        self._driver.settle()
+        if role not in self._ports or not self._ports[role].is_present:
+            raise PartMissingError(
+                part=f"port:{role}", why=f"present are {', '.join(self.present()) or 'none'}"
+            )
+        return self._ports[role].node
+
+    def wait_for(self, role: str, *, timeout_s: float) -> None:
+        """Return once the port is there."""
+        port = self._known(role)
+        if not self._wait(lambda: port.is_present, timeout_s):
+            raise PortMissingError(role=role, waited_s=timeout_s)
+
+    def wait_gone(self, role: str, *, timeout_s: float) -> bool:
+        """True once the port is gone."""
+        port = self._known(role)
+        return self._wait(lambda: not port.is_present, timeout_s)
+
+    def open(self, role: str) -> Port:
+        """Open a port that is there."""
+        self._driver.settle()
+        port = self._known(role)
+        if not port.is_present:
+            raise PortMissingError(role=role, waited_s=0.0)
+        if isinstance(self._edges, PtyEdges):
+            return PtyPort(port, self._driver, self._edges.by_role[role])
+        return MemoryPort(port, self._driver, self._edges.by_role[role])
+
+    def _known(self, role: str) -> ModulePort:
+        if role not in self._ports:
+            raise PartMissingError(part=f"port:{role}", why=f"the module has {', '.join(self._ports)}")
+        return self._ports[role]
+
+    def _wait(self, done: Callable[[], bool], timeout_s: float) -> bool:
+        timeline = self._driver.model.timeline
+        self._driver.settle()
+        return done() or self._driver.wait(timeline.now_ns + ns(timeout_s), done)
+
+
+class SimulatedSupply(Supply):
+    """The model's source."""
+
+    def __init__(self, driver: Driver) -> None:
+        self._driver, self._supply = driver, driver.model.supply
+
+    def on(self) -> None:
+        """Turn it on."""
+        self._driver.settle()
+        self._supply.turn(on=True)
+
+    def off(self) -> None:
+        """Turn it off."""
+        self._driver.settle()
+        self._supply.turn(on=False)
+
+    def set_volts(self, volts: float) -> None:
+        """Set its voltage."""
+        self._driver.settle()
+        self._supply.set_volts(volts)
+
+    def rail_volts(self) -> float:
+        """The module's rail."""
+        self._driver.settle()
+        return self._supply.rail_v
+
+
+class SimulatedHost(Host):
+    """The model's host."""
+
+    def __init__(self, driver: Driver) -> None:
+        self._driver = driver
+
+    def reboot(self) -> None:
+        """Boot: the header's pins go to their boot state."""
+        self._driver.settle()
+        self._driver.model.restart_host()
+
+
+class SimulatedSurroundings(Surroundings):
+    """What can be moved about the model."""
+
+    def __init__(self, driver: Driver) -> None:
+        self._driver = driver
+
+    def move(self, part: Literal["network"], **settings: Value) -> None:
+        """Change the settings of one part by name."""
+        if part != "network":
+            raise PartMissingError(part=f"surroundings:{part}", why="network can be moved")
+        self._driver.settle()
+        try:
+            self._driver.model.cell.move(**settings)
+        except ValidationError as error:
+            first = error.errors()[0]
+            known = ", ".join(NetworkSettings.model_fields)
+            place = ".".join(map(str, first["loc"]))
+            raise UsageError(f"surroundings.network.{place}: {first['msg']}; known are {known}") from error
+
+
+class SimulatedHealth(Health):
+    """A simulated bench is fit unless the machine starves it or it is closed."""
+
+    def __init__(self, bench: SimulatedBench) -> None:
+        self._bench = bench
+
+    def check(self) -> None:
+        """Return where the bench is fit."""
+        if self._bench.is_closed:
+            raise BenchUnfitError(part="simulated bench", reason="it is closed", cure="open it again")
+        late_s = self._bench.clock.late_s()
+        if late_s > _HOPELESS_S:
+            raise BenchUndecidedError(reason=f"the simulation ran {late_s:.1f} s late on this machine")
+
+
+class SimulatedBench(Bench):
+    """One simulated bench.
+
+    *factor* None is virtual pace, 1 real pace; *ports* says whether they are ptys or in memory.
+    *pinned* goes into the recording's head.
+    """
+
+    def __init__(
+        self,
+        description: BenchDescription,
+        *,
+        factor: float | None = None,
+        ports: Literal["pty", "memory"] = "pty",
+        pinned: Mapping[str, Value] | None = None,
+    ) -> None:
+        self.description = description
+        self.name = description.file.bench.name
+        self.profile = description.settings.profile
+        card = description.settings.card
+        self.card_pin = card.pin if card else None
+        self.model = Model(description.settings)
+        self.driver = Driver(self.model, factor=factor)
+        self.edges: PtyEdges | MemoryEdges = (
+            PtyEdges(self.model, self.driver.descriptors) if ports == "pty" else MemoryEdges(self.model)
+        )
+        self.start_state = description.file.start.module
+        self.is_closed = False
+        self._recording = Recording(head(description, pace=pace_name(factor), pinned=pinned))
+        self.clock = SimulatedClock(self.driver)
+        header = SimulatedHeader(self.driver)
+        self.header = header
+        self._roles = header.roles
+        self.ports = SimulatedPorts(self.driver, self.edges)
+        self.supply = SimulatedSupply(self.driver)
+        self.host = SimulatedHost(self.driver)
+        self.surroundings = SimulatedSurroundings(self.driver)
+        self.health = SimulatedHealth(self)
+        self.model.start()
+        self.driver.start_clock()
+
+    @property
+    def parts(self) -> Collection[str]:
+        """The names a suite can need."""
+        return {
+            *(f"header:{role}" for role in self._roles),
+            *(f"port:{role}" for role in self.model.module.ports),
+            "supply",
+            "host",
+            "surroundings:network",
+            *(("card",) if self.model.card.present else ()),
+        }
+
+    @property
+    def recording(self) -> Recording:
+        """What has happened so far."""
+        self._recording.extend(self.model.recorder.take())
+        return self._recording
+
+    def note(self, lane: str, what: str, **more: Value) -> None:
+        """Add an event of the suite's own to the recording."""
+        self.driver.catch_up()
+        self.model.recorder.record(lane, what, **more)
+
+    def close(self) -> None:
+        """Let go of every pty; harmless when called again."""
+        if not self.is_closed:
+            self.is_closed = True
+            self.edges.close()
+
+
+def pace_name(factor: float | None) -> str:
+    """A pace as a recording's head states it."""
+    if factor is None:
+        return "virtual"
+    return "real" if factor == 1 else f"x{factor:g}"

@@ -1,0 +1,113 @@
+"""Bytes from a modem in, replies and unsolicited lines out; commands in, bytes for it out.
+
+Pure logic: no port and no clock.  However the bytes are sliced, the outcome is the same; memory is
+bounded.
+"""
+
+from __future__ import annotations
+
+import re
+from collections import deque
+from typing import TYPE_CHECKING, Final
+
+from .reply import Reply, final_result
+
+if TYPE_CHECKING:
+    from collections.abc import Iterable
+
+# A line longer than this is cut there; a flood keeps this many unsolicited lines.
+LONGEST_LINE: Final = 65536
+MOST_UNSOLICITED: Final = 4096
+
+_LINE_END: Final = re.compile(rb"[\r\n]")
+_NAME: Final = re.compile(r"[+*$^%#!@_\\][A-Z][A-Z0-9!%\-./:_]*?(?=[=?;]|$)", re.IGNORECASE)
+_ANSWER: Final = re.compile(r"([+*$^%#!@_\\][A-Z][A-Z0-9]*):")
+# Read answers begin with <n> and a plain <stat>; unsolicited lines with <stat>, then a quoted area if anything.
+_REGISTRATION: Final = frozenset({"+CREG", "+CGREG", "+CEREG"})
+_READ_ANSWER: Final = re.compile(r"\+C\w*REG: ?\d+, ?\d+(?:,.*)?")
+
+
+class Dialogue:
+    """One conversation on one port.
+
+    *announcements* are lines known to be unsolicited though they have no prefix (boot and farewell
+    lines).  *verbose* says whether results come in words (V1).
+    """
+
+    def __init__(self, *, announcements: Iterable[str] = (), verbose: bool = True) -> None:
+        self.verbose = verbose
+        self.unsolicited: deque[str] = deque(maxlen=MOST_UNSOLICITED)
+        self._announcements = frozenset(announcements) | {"RING"}
+        self._tail = b""
+        self._sent: str | None = None
+        self._names: frozenset[str] = frozenset()
+        self._echo_due = False
+        self._lines: list[str] = []
+        self._reply: Reply | None = None
+
+    @property
+    def is_waiting(self) -> bool:
+        """Whether a command has been sent and its final result has not come."""
+        return self._sent is not None
+
+    @property
+    def heard(self) -> bytes:
+        """What has come of an unfinished reply, for people who look for a cause."""
+        return "\r\n".join(self._lines).encode("latin-1", "replace") + self._tail
+
+    def send(self, command: str) -> bytes:
+        """The bytes of *command* (with its AT), whose reply is awaited from now on."""
+        self._sent = command
+        self._names = frozenset(name.upper() for name in _NAME.findall(command[2:]))
+        self._echo_due = True
+        self._lines.clear()
+        self._reply = None
+        return command.encode("latin-1") + b"\r"
+
+    def abandon(self) -> None:
+        """Await the reply no longer."""
+        self._sent = None
+        self._lines.clear()
+
+    def receive(self, data: bytes) -> None:
+        """Take *data*."""
+        *lines, self._tail = _LINE_END.split(self._tail + data)
+        self._tail = self._tail[:LONGEST_LINE]
+        for line in lines:
+            if line:
+                self._take(line[:LONGEST_LINE].decode("latin-1"))
+
+    def take_reply(self) -> Reply | None:
+        """The reply, once; None while it has not come."""
+        reply, self._reply = self._reply, None
+        return reply
+
+    def _take(self, line: str) -> None:
+        if self._sent is None:
+            self.unsolicited.append(line)
+        elif self._echo_due and line == self._sent:
+            self._echo_due = False
+        elif self._is_unsolicited(line):
+            self.unsolicited.append(line)
+        else:
+            result = final_result(line, verbose=self.verbose)
+            if result is None:
+                self._lines.append(line)
+                return
+            self._reply = Reply(lines=tuple(self._lines), result=result)
+            self.abandon()
+
+    def _is_unsolicited(self, line: str) -> bool:
+        if line in self._announcements:
+            return True
+        answer = _ANSWER.match(line)
+        if answer is None or line.startswith(("+CME ERROR", "+CMS ERROR")):
+            return False
+        name = answer[1].upper()
+        if name not in self._names:
+            return True
+        return name in _REGISTRATION and not _is_registration_answer(line, self._sent or "")
+
+
+def _is_registration_answer(line: str, sent: str) -> bool:
+    return "=?" in sent or _READ_ANSWER.fullmatch(line) is not None

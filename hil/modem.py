@@ -1,0 +1,256 @@
+"""Comfort above any bench: press the key for so long, wait until ready, ask, silence the radios.
+
+Written once against the bench interface, the same on every bench.
+"""
+
+from __future__ import annotations
+
+import contextlib
+from typing import TYPE_CHECKING, Final
+
+from .dialogue.dialogue import Dialogue
+from .errors import CommandFailedError, NoReplyError, NotReachedError, PortGoneError, PortMissingError
+
+if TYPE_CHECKING:
+    from collections.abc import Callable
+
+    from .bench.interface import Bench, Port
+    from .dialogue.reply import Reply
+
+# How long a local command may take (3GPP modules' manuals give up to 5 s; common practice).
+LOCAL_S: Final = 5.0
+# How often a state that is asked for by command is asked again.
+_ASK_EVERY_S: Final = 0.25
+# Beyond the largest value of a delay, before it counts as not kept.
+_GRACE_S: Final = 0.5
+
+
+class Modem:
+    """The modem on *bench*, spoken to on the port *role*."""
+
+    def __init__(self, bench: Bench, *, role: str = "at") -> None:
+        self.bench, self.role = bench, role
+        self._port: Port | None = None
+        profile = bench.profile
+        self.dialogue = Dialogue(announcements=(profile.boot_line, profile.farewell_line))
+
+    # -- the key ------------------------------------------------------------
+
+    def press(self, seconds: float) -> None:
+        """Press the power key for *seconds*, through whatever polarity the wiring has."""
+        key = self.bench.header["power_key"]
+        key.set_active(True)
+        self.bench.clock.wait(seconds)
+        key.set_active(False)
+
+    @property
+    def start_press_s(self) -> float:
+        """A press that starts the module and is not too long."""
+        return self.bench.profile.key.start_press_s[0]
+
+    @property
+    def stop_press_s(self) -> float:
+        """A press that stops the module."""
+        return self.bench.profile.key.stop_press_s
+
+    # -- on and off ---------------------------------------------------------
+
+    @property
+    def boot_longest_s(self) -> float:
+        """From the start threshold until AT on USB must answer."""
+        delays = self.bench.profile.delays
+        return delays.usb_appears_s.relied_on + delays.usb_answers_after_s.relied_on + _GRACE_S
+
+    @property
+    def stop_longest_s(self) -> float:
+        """From the stop until the module must be off."""
+        return self.bench.profile.delays.stop_s.relied_on + _GRACE_S
+
+    def is_on(self) -> bool:
+        """Whether the module is on, judged by its status output if there is one, else by its ports.
+
+        Without a status output this takes as long as a boot where nothing shows at first.
+        """
+        if "header:status" in self.bench.parts:
+            return self.bench.header["status"].is_active()
+        if self._shows_ports():
+            return True
+        if self.bench.start_state == "off" and self.bench.clock.now_s() == 0:
+            return False
+        return self._wait(self._shows_ports, self.bench.profile.delays.usb_appears_s.relied_on + _GRACE_S)
+
+    def make_off(self) -> None:
+        """Return with the module off for longer than its dead window; raises NotReachedError."""
+        if self.is_on():
+            if not self._shows_ports():
+                self._wait(self._shows_ports, self.boot_longest_s)
+            self.press(self.stop_press_s)
+            self.wait_off()
+        self.bench.clock.wait(self.bench.profile.key.dead_after_off_s + 0.1)
+
+    def wait_off(self) -> None:
+        """Return once the ports are gone (and the status inactive); raises NotReachedError."""
+        limit_s = self.stop_longest_s
+        if not self._wait(lambda: not self._shows_ports() and not self._shows_status(), limit_s):
+            raise NotReachedError(wanted="the module off", seen="its ports still there", waited_s=limit_s)
+        self.close()
+
+    def start(self) -> None:
+        """From off: press and return once AT answers."""
+        self.press(self.start_press_s)
+        self.wait_ready()
+
+    def make_ready(self) -> None:
+        """Return with AT answering, whatever the state was; a press is given on proof of off only."""
+        if not self.is_on():
+            self.start()
+        else:
+            self.wait_ready()
+
+    def wait_ready(self, *, timeout_s: float | None = None) -> None:
+        """Return once AT is answered with OK; raises PortMissingError or NoReplyError."""
+        limit_s = self.boot_longest_s if timeout_s is None else timeout_s
+        clock = self.bench.clock
+        until_s = clock.now_s() + limit_s
+        try:
+            self.bench.ports.wait_for(self.role, timeout_s=limit_s)
+        except PortMissingError:
+            self.bench.health.check()
+            raise
+        while True:
+            left_s = until_s - clock.now_s()
+            with contextlib.suppress(NoReplyError, PortGoneError):
+                if self.command("AT", timeout_s=min(max(left_s, 0.1), 0.5), demand_ok=False).is_ok:
+                    return
+            if left_s <= 0:
+                self.bench.health.check()
+                raise NoReplyError(sent=b"AT\r", waited_s=limit_s, heard=self.dialogue.heard)
+
+    # -- AT -----------------------------------------------------------------
+
+    def command(self, text: str, *, timeout_s: float = LOCAL_S, demand_ok: bool = True) -> Reply:
+        """Send *text* and return its reply.
+
+        Silence is a question to the bench first: NoReplyError only where the bench is fit.  A result other
+        than OK raises CommandFailedError unless *demand_ok* is False.
+        """
+        port = self._opened()
+        clock = self.bench.clock
+        sent = self.dialogue.send(text)
+        started_s = clock.now_s()
+        port.write(sent)
+        while (reply := self.dialogue.take_reply()) is None:
+            left_s = started_s + timeout_s - clock.now_s()
+            data = port.read(timeout_s=max(left_s, 0.0))
+            if not data and left_s <= 0:
+                heard = self.dialogue.heard
+                self.dialogue.abandon()
+                self.bench.health.check()
+                raise NoReplyError(sent=sent, waited_s=timeout_s, heard=heard)
+            self.dialogue.receive(data)
+        if demand_ok and not reply.is_ok:
+            raise CommandFailedError(sent=text, result=reply.result, lines=reply.lines)
+        return reply
+
+    def listen(self, seconds: float) -> list[str]:
+        """The unsolicited lines that have come, and those of the next *seconds*."""
+        port = self._opened()
+        clock = self.bench.clock
+        until_s = clock.now_s() + seconds
+        while (left_s := until_s - clock.now_s()) > 0:
+            self.dialogue.receive(port.read(timeout_s=left_s))
+        lines = list(self.dialogue.unsolicited)
+        self.dialogue.unsolicited.clear()
+        return lines
+
+    def close(self) -> None:
+        """Let go of the port; the next command opens it again."""
+        if self._port is not None:
+            self._port.close()
+            self._port = None
+
+    # -- card and network ---------------------------------------------------
+
+    def unlock_card(self) -> None:
+        """Wait until the card has started; enter its PIN once if it wants one and has tries left."""
+        delays = self.bench.profile.delays
+        limit_s = delays.card_ready_s.relied_on + delays.usb_answers_after_s.relied_on + _GRACE_S
+        self._until("the card started", lambda: "+CPIN" in self._card_says(), limit_s)
+        says = self._card_says()
+        if says == "+CPIN: SIM PIN" and self.bench.card_pin is not None:
+            tries = self.command("AT+CPINR").value("+CPINR").split(",")
+            if int(tries[1]) < 2:  # noqa: PLR2004 # the last try is never spent
+                raise NotReachedError(wanted="the card unlocked", seen=f"{tries[1]} tries left", waited_s=0)
+            self.command(f'AT+CPIN="{self.bench.card_pin}"', timeout_s=20)
+        limit_s = delays.pin_accepted_s.relied_on + _GRACE_S
+        self._until("+CPIN: READY", lambda: self._card_says() == "+CPIN: READY", limit_s)
+
+    def wait_registered(self, *, timeout_s: float | None = None) -> None:
+        """Return once +CEREG? tells home or roaming; raises NotReachedError."""
+        delays = self.bench.profile.delays
+        limit_s = delays.registration_s.relied_on + 2 * _GRACE_S if timeout_s is None else timeout_s
+        self._until("registered", self.is_registered, limit_s)
+
+    def is_registered(self) -> bool:
+        """Whether +CEREG? tells home or roaming."""
+        return self.registration() in (1, 5)
+
+    def registration(self) -> int:
+        """`<stat>` of +CEREG? (TS 27.007 10.1.22)."""
+        return int(self.command("AT+CEREG?").value("+CEREG").split(",")[1])
+
+    def make_registered(self) -> None:
+        """From ready: unlock the card and return once registered."""
+        self.unlock_card()
+        self.wait_registered()
+
+    # -- the radios ---------------------------------------------------------
+
+    def disable_radio(self) -> None:
+        """Silence the radios by their pin."""
+        self.bench.header["radio_disable"].set_active(True)
+
+    def enable_radio(self) -> None:
+        """Let the radios work again."""
+        self.bench.header["radio_disable"].set_active(False)
+
+    def functionality(self) -> int:
+        """What +CFUN? tells (TS 27.007 8.2)."""
+        return int(self.command("AT+CFUN?").value("+CFUN"))
+
+    # -- waiting ------------------------------------------------------------
+
+    def wait_until(self, wanted: str, holds: Callable[[], bool], *, timeout_s: float) -> None:
+        """Return once *holds*, asked every quarter second; raises NotReachedError."""
+        self._until(wanted, holds, timeout_s)
+
+    def _card_says(self) -> str:
+        reply = self.command("AT+CPIN?", timeout_s=20, demand_ok=False)
+        return reply.lines[0] if reply.lines else reply.result
+
+    def _until(self, wanted: str, holds: Callable[[], bool], limit_s: float) -> None:
+        if not self._wait(holds, limit_s):
+            seen = "it not so until the end"
+            raise NotReachedError(wanted=wanted, seen=seen, waited_s=limit_s)
+
+    def _wait(self, holds: Callable[[], bool], limit_s: float) -> bool:
+        clock = self.bench.clock
+        until_s = clock.now_s() + limit_s
+        while not holds():
+            left_s = until_s - clock.now_s()
+            if left_s <= 0:
+                return False
+            clock.wait(min(_ASK_EVERY_S, left_s))
+        return True
+
+    def _shows_ports(self) -> bool:
+        return any(role in self.bench.ports.present() for role in self.bench.profile.usb.ports)
+
+    def _shows_status(self) -> bool:
+        return "header:status" in self.bench.parts and self.bench.header["status"].is_active()
+
+    def _opened(self) -> Port:
+        if self._port is None or not self._port.is_open:
+            self.close()
+            self._port = self.bench.ports.open(self.role)
+        return self._port

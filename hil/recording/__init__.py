@@ -1,0 +1,1 @@
+"""Recordings: written, read, asked."""
