@@ -1,1 +1,229 @@
-"""The pytest plugin."""
+"""The pytest plugin: a bench for each test, its recording, and outcomes told apart.
+
+Loaded by pytest through its entry point; imports nothing heavy until a bench is asked for.
+"""
+
+from __future__ import annotations
+
+import re
+from pathlib import Path
+from typing import TYPE_CHECKING, Any, Final
+
+import pytest
+
+if TYPE_CHECKING:
+    from collections.abc import Generator, Iterator
+
+    from .bench.interface import Bench
+    from .measure import Measure
+    from .modem import Modem
+    from .recording.query import Recording
+
+_SELECT: Final = "select a bench with --bench FILE"
+_LAST_EVENTS: Final = 5
+_BENCH_KEY: Final = pytest.StashKey["Bench"]()
+_DESCRIPTION_KEY: Final = pytest.StashKey[Any]()
+
+
+def pytest_addoption(parser: pytest.Parser) -> None:
+    """The options of `wakebench test`."""
+    group = parser.getgroup("wakebench")
+    group.addoption("--bench", metavar="FILE", help="bench file that the suites run on")
+    group.addoption("--recordings", metavar="DIR", help="keep the recording of each test in this folder")
+    group.addoption(
+        "--pace",
+        metavar="PACE",
+        default="virtual",
+        help="virtual (default), real, or a factor such as x10; simulated benches only",
+    )
+    group.addoption(
+        "--ports",
+        choices=("pty", "memory"),
+        default="pty",
+        help="simulated ports on ptys (default) or in memory",
+    )
+
+
+def pytest_configure(config: pytest.Config) -> None:
+    """Register the marker and check the options, before any test runs."""
+    config.addinivalue_line(
+        "markers",
+        "needs(*parts): skip where the bench lacks one of the parts, such as 'header:power_key' or 'supply'",
+    )
+    if config.getoption("bench"):
+        from .bench.files import find_bench, load_bench
+        from .errors import UsageError
+        from .pace import parse_pace
+
+        try:
+            description = load_bench(find_bench(config.getoption("bench")))
+            if description.file.bench.kind != "simulated":
+                raise UsageError(f"{description.path}: bench.kind 'hardware' cannot be driven yet")  # noqa: TRY301 # one place that tells
+            parse_pace(config.getoption("pace"))
+        except UsageError as error:
+            raise pytest.UsageError(str(error)) from error
+        config.stash[_DESCRIPTION_KEY] = description
+
+
+def pytest_collection_modifyitems(config: pytest.Config, items: list[pytest.Item]) -> None:
+    """Tests that want a bench skip where none is selected."""
+    if _DESCRIPTION_KEY in config.stash:
+        return
+    for item in items:
+        if "bench" in getattr(item, "fixturenames", ()):
+            item.add_marker(pytest.mark.skip(reason=_SELECT))
+
+
+@pytest.fixture
+def bench(request: pytest.FixtureRequest) -> Iterator[Bench]:
+    """The bench, as its file starts it; closed and recorded at the end."""
+    from .bench.simulated import SimulatedBench
+    from .pace import parse_pace
+    from .recording.store import RecordingFile
+
+    config = request.config
+    description = config.stash[_DESCRIPTION_KEY]
+    found = SimulatedBench(
+        description, factor=parse_pace(config.getoption("pace")), ports=config.getoption("ports")
+    )
+    try:
+        for marker in request.node.iter_markers("needs"):
+            for part in marker.args:
+                if part not in found.parts:
+                    pytest.skip(f"bench {found.name} lacks {part}")
+        lane = _lane(request)
+        request.node.stash[_BENCH_KEY] = found
+        found.note(lane, "start")
+        yield found
+        found.note(lane, "end")
+    finally:
+        found.close()
+        folder = config.getoption("recordings")
+        if folder:
+            path = Path(folder)
+            path.mkdir(parents=True, exist_ok=True)
+            recording = found.recording
+            file = RecordingFile(path / f"{_file_name(request.node.nodeid)}.jsonl", recording.head)
+            file.add(recording)
+            file.close()
+
+
+@pytest.fixture
+def modem(bench: Bench) -> Iterator[Modem]:
+    """The modem on the bench, spoken to on its AT port."""
+    from .modem import Modem
+
+    found = Modem(bench)
+    yield found
+    found.close()
+
+
+@pytest.fixture
+def recording(bench: Bench) -> Recording:
+    """The recording of this test so far; ask again for what has happened since."""
+    return bench.recording
+
+
+@pytest.fixture
+def measure(bench: Bench, request: pytest.FixtureRequest) -> Measure:
+    """Record and judge a quantity: measure("start press", 0.58, "s", low=0.52, high=0.64)."""
+    from .measure import Measure
+
+    return Measure(bench, _lane(request))
+
+
+@pytest.hookimpl(wrapper=True)
+def pytest_runtest_makereport(
+    item: pytest.Item, call: pytest.CallInfo[None]
+) -> Generator[None, pytest.TestReport, pytest.TestReport]:
+    """Say whose fault a failure is, and show what was last seen on every lane."""
+    report = yield
+    if call.excinfo is not None and report.outcome == "failed":
+        from .exit_codes import of_error
+
+        report.wakebench_code = int(of_error(call.excinfo.value))  # type: ignore[attr-defined] # travels with the report
+        found = item.stash.get(_BENCH_KEY, None)
+        if found is not None:
+            report.sections.append(("last events of every lane", _last_events(found.recording)))
+    return report
+
+
+def pytest_report_teststatus(report: pytest.TestReport) -> tuple[str, str, str] | None:
+    """Inconclusive and bench failures look like neither a pass nor a failed product."""
+    code = getattr(report, "wakebench_code", None)
+    if report.outcome != "failed" or code is None:
+        return None
+    if code == 4:  # noqa: PLR2004 # ExitCode.INCONCLUSIVE, without the import
+        return "inconclusive", "I", "INCONCLUSIVE"
+    if code == 3:  # noqa: PLR2004 # ExitCode.BENCH
+        return "bench broken", "B", "BENCH BROKEN"
+    return None
+
+
+def pytest_terminal_summary(terminalreporter: Any) -> None:  # noqa: ANN401 # pytest's own class is private
+    """Show the reasons of what pytest's summary does not know."""
+    for category in ("inconclusive", "bench broken"):
+        reports = terminalreporter.stats.get(category, [])
+        if not reports:
+            continue
+        terminalreporter.section(category)
+        for report in reports:
+            terminalreporter.write_line(f"{category.upper()} {report.nodeid}")
+            terminalreporter.write_line(f"  {_reason(report)}")
+            for title, text in report.sections:
+                terminalreporter.write_line(f"  -- {title} --")
+                terminalreporter.write_line(text)
+
+
+@pytest.hookimpl(trylast=True)
+def pytest_runtest_logreport(report: pytest.TestReport) -> None:
+    """In JUnit, what is inconclusive or the bench's fault is an error with that word, not a failure."""
+    word = {4: "inconclusive", 3: "bench broken"}.get(getattr(report, "wakebench_code", 0))
+    if word is None or _JUNIT.xml is None:
+        return
+    reporter = _JUNIT.xml.node_reporter(report)
+    for node in reporter.nodes:
+        if node.tag in ("failure", "error") and not node.get("message", "").startswith(word):
+            if node.tag == "failure":
+                _JUNIT.xml.stats["failure"] -= 1
+                _JUNIT.xml.stats["error"] += 1
+            node.tag = "error"
+            node.set("message", f"{word}: {_reason(report)}")
+
+
+class _Junit:
+    """pytest's writer of JUnit files in this session, if any."""
+
+    xml: Any = None
+
+
+_JUNIT: Final = _Junit()
+
+
+def pytest_sessionstart(session: pytest.Session) -> None:
+    """Find the JUnit writer: it is registered without a name."""
+    plugins = session.config.pluginmanager.get_plugins()
+    _JUNIT.xml = next((plugin for plugin in plugins if type(plugin).__name__ == "LogXML"), None)
+
+
+def _reason(report: pytest.TestReport) -> str:
+    crash = getattr(report.longrepr, "reprcrash", None)
+    return str(crash.message if crash is not None else report.longrepr).splitlines()[0]
+
+
+def _lane(request: pytest.FixtureRequest) -> str:
+    return f"suite/{request.node.name}"
+
+
+def _file_name(node_id: str) -> str:
+    return re.sub(r"[^A-Za-z0-9._-]+", "_", node_id.replace(".py::", "-")).strip("_")
+
+
+def _last_events(recording: Recording) -> str:
+    from simulator.kernel.recorder import encode
+
+    lines: list[str] = []
+    for lane, events in recording.last(_LAST_EVENTS).items():
+        lines.append(f"{lane}:")
+        lines += [f"  {encode(event)}" for event in events]
+    return "\n".join(lines)

@@ -22,7 +22,7 @@ MOST_UNSOLICITED: Final = 4096
 _LINE_END: Final = re.compile(rb"[\r\n]")
 _NAME: Final = re.compile(r"[+*$^%#!@_\\][A-Z][A-Z0-9!%\-./:_]*?(?=[=?;]|$)", re.IGNORECASE)
 _ANSWER: Final = re.compile(r"([+*$^%#!@_\\][A-Z][A-Z0-9]*):")
-# Read answers begin with <n> and a plain <stat>; unsolicited lines with <stat>, then a quoted area if anything.
+# Read answers: <n> and a plain <stat>.  Unsolicited lines: <stat>, then a quoted area at most.
 _REGISTRATION: Final = frozenset({"+CREG", "+CGREG", "+CEREG"})
 _READ_ANSWER: Final = re.compile(r"\+C\w*REG: ?\d+, ?\d+(?:,.*)?")
 

@@ -1,0 +1,43 @@
+"""Quantities that a suite measures: recorded with unit and limits, judged, and refused on a late run."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Final
+
+from .errors import LateRunError, ProductError
+
+if TYPE_CHECKING:
+    from .bench.interface import Bench
+
+# A duration is trusted while the run was late by less than this, or this share of its value.
+_LATE_S: Final = 0.005
+_LATE_SHARE: Final = 0.01
+
+
+class OutOfLimitsError(ProductError, AssertionError):
+    """A measured quantity is outside its limits."""
+
+    def __init__(self, *, name: str, value: float, unit: str, low: float | None, high: float | None) -> None:
+        self.name, self.value, self.unit, self.low, self.high = name, value, unit, low, high
+        limits = f"{'' if low is None else f'{low:g} <= '}{name}{'' if high is None else f' <= {high:g}'}"
+        super().__init__(f"{name} is {value:.6g} {unit}, expected {limits} {unit}")
+
+
+class Measure:
+    """Records quantities on the lane of one test."""
+
+    def __init__(self, bench: Bench, lane: str) -> None:
+        self._bench, self._lane = bench, lane
+
+    def __call__(
+        self, name: str, value: float, unit: str, *, low: float | None = None, high: float | None = None
+    ) -> float:
+        """Record *value* and judge it; raises OutOfLimitsError, or LateRunError in a late run."""
+        self._bench.note(self._lane, "quantity", name=name, value=value, unit=unit, low=low, high=high)
+        if unit == "s":
+            late_s, allowed_s = self._bench.clock.late_s(), max(_LATE_S, _LATE_SHARE * abs(value))
+            if late_s > allowed_s:
+                raise LateRunError(late_s=late_s, allowed_s=allowed_s)
+        if (low is not None and value < low) or (high is not None and value > high):
+            raise OutOfLimitsError(name=name, value=value, unit=unit, low=low, high=high)
+        return value
