@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING, Final, Literal
+from typing import TYPE_CHECKING, Any, Final, Literal
 
 from pydantic import ValidationError
 
@@ -255,7 +255,7 @@ class SimulatedBench(Bench):
         *,
         factor: float | None = None,
         ports: Literal["pty", "memory"] = "pty",
-        pinned: Mapping[str, Value] | None = None,
+        pinned: Mapping[str, Any] | None = None,
     ) -> None:
         self.description = description
         self.name = description.file.bench.name

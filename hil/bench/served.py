@@ -1,0 +1,163 @@
+"""A simulated bench served to other programs: device links, header files, recording, in one folder.
+
+At real pace or a factor; the folder holds `dev/<name>` links to the ptys (present only while the
+module presents the port), `sys/class/gpio`, and `recording.jsonl`.
+"""
+
+from __future__ import annotations
+
+import subprocess
+from typing import TYPE_CHECKING, Any
+
+from hil.errors import BenchUnfitError
+from hil.recording.store import RecordingFile
+from simulator.edges.calls import Calls
+from simulator.edges.gpio_tree import GpioTree
+from simulator.edges.header_files import HeaderFiles, NoFuseError
+from simulator.edges.header_folder import HeaderFolder
+from simulator.edges.port_edges import PtyEdges
+from simulator.kernel.timeline import ns
+
+from .simulated import SimulatedBench
+
+if TYPE_CHECKING:
+    from collections.abc import Callable, Mapping
+    from pathlib import Path
+
+    from hil.recording.query import Recording
+    from simulator.kernel.recorder import Event
+    from simulator.module.port import Port
+
+    from .files import BenchDescription
+
+
+class PortLinks:
+    """A link in *folder* for each port that is there; *name* says what it is called."""
+
+    def __init__(self, folder: Path, edges: PtyEdges, *, name: Callable[[Port], str]) -> None:
+        self._folder, self._edges, self._name = folder, edges, name
+        self._links: dict[str, Path] = {}
+        folder.mkdir(parents=True, exist_ok=True)
+        for edge in edges.by_role.values():
+            port = edge.port
+            port.appeared.listen(lambda _, port=port: self._appear(port))  # type: ignore[misc] # a default captures
+            port.vanished.listen(lambda _, port=port: self._vanish(port))  # type: ignore[misc] # a default captures
+            if port.is_present:
+                self._appear(port)
+
+    def remove(self) -> None:
+        """Take all links away."""
+        for edge in self._edges.by_role.values():
+            self._vanish(edge.port)
+
+    def _appear(self, port: Port) -> None:
+        path = self._edges.by_role[port.role].path
+        if path is None:
+            return
+        self._vanish(port)
+        link = self._links[port.role] = self._folder / self._name(port)
+        link.unlink(missing_ok=True)
+        link.symlink_to(path)
+
+    def _vanish(self, port: Port) -> None:
+        link = self._links.pop(port.role, None)
+        if link is not None:
+            link.unlink(missing_ok=True)
+
+
+class ServedBench:
+    """A simulated bench and its folder.  `without_fuse` says why the header files are a plain folder, if so."""
+
+    def __init__(
+        self,
+        description: BenchDescription,
+        folder: Path,
+        *,
+        factor: float = 1.0,
+        link_name: Callable[[Port], str],
+        keep_events: bool = False,
+        pinned: Mapping[str, Any] | None = None,
+        demand_fuse: bool = False,
+    ) -> None:
+        self.folder = folder
+        self.without_fuse: str | None = None
+        self._prepare()
+        self.bench = SimulatedBench(description, factor=factor, ports="pty", pinned=pinned)
+        self.driver = self.bench.driver
+        edges = self.bench.edges
+        assert isinstance(edges, PtyEdges)  # noqa: S101 # as asked for
+        self._file = RecordingFile(folder / "recording.jsonl", self.bench.recording.head)
+        self._keep = keep_events
+        self._kept: Recording = self.bench.recording
+        self._file.add(self._kept)
+        self.driver.on_events = self._write
+        self.links = PortLinks(folder / "dev", edges, name=link_name)
+        self.calls = Calls()
+        self.driver.descriptors.add_reader(self.calls.fileno(), self.calls.process)
+        tree = GpioTree(self.bench.model.board.lines)
+        self._files: HeaderFiles | HeaderFolder
+        try:
+            # The mount is asked about while nobody serves yet, so its thread answers by itself.
+            self._files = HeaderFiles(tree, folder / "sys", run=self.calls.run)
+        except NoFuseError as error:
+            if demand_fuse:
+                self.close()
+                raise BenchUnfitError(
+                    part="header files",
+                    reason=str(error),
+                    cure="suites and `wakebench simulate` work without",
+                ) from error
+            self.without_fuse = str(error)
+            plain = HeaderFolder(tree, folder / "sys", recorder=self.bench.model.recorder)
+            self._files = plain
+            self.driver.descriptors.add_reader(plain.fileno(), plain.process)
+        self.driver.start_clock()
+
+    def serve(self, *, for_s: float | None, stopped: Callable[[], bool]) -> None:
+        """Serve until *stopped*, or for *for_s* seconds of the bench's time."""
+        until_ns = None if for_s is None else self.driver.model.timeline.now_ns + ns(for_s)
+        self.driver.wait(until_ns, stopped)
+
+    @property
+    def recording(self) -> Recording:
+        """All events, where they are kept; else the head alone."""
+        self._write()
+        return self._kept
+
+    def close(self) -> None:
+        """Stop in good order: links and mount go, the recording is complete."""
+        if hasattr(self, "calls"):
+            self.driver.descriptors.remove_reader(self.calls.fileno())
+            self.calls.close()
+        if hasattr(self, "_files"):
+            self._files.close()
+        self.links.remove()
+        self._write()
+        self._file.close()
+        self.bench.close()
+
+    def _write(self) -> None:
+        events: list[Event] = self.bench.model.recorder.take()
+        self._file.add(events)
+        if self._keep:
+            self._kept.extend(events)
+
+    def _prepare(self) -> None:
+        """The folder, without what an earlier server that was killed has left."""
+        self.folder.mkdir(parents=True, exist_ok=True)
+        mount = self.folder / "sys"
+        try:
+            mount.stat()
+        except FileNotFoundError:
+            pass
+        except OSError:  # a mount whose server is gone
+            subprocess.run(
+                ["fusermount3", "-u", "-z", str(mount)],  # noqa: S607 # wherever the system has it
+                check=False,
+                capture_output=True,
+            )
+        dev = self.folder / "dev"
+        if dev.is_dir():
+            for link in dev.iterdir():
+                if link.is_symlink():
+                    link.unlink()

@@ -1,0 +1,1 @@
+"""Firmware-side scripts, run unmodified against a simulated bench."""

@@ -1,0 +1,106 @@
+"""The host's files as a plain folder, where FUSE cannot be used.
+
+Writes are seen through inotify once the writer closes the file.  What a folder cannot do: return an
+error to the writer, refuse an opening, or show a level that changes by itself before the next write.
+Refused writes are recorded instead.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import shutil
+from typing import TYPE_CHECKING, Final
+
+from inotify_simple import INotify, flags
+
+if TYPE_CHECKING:
+    from pathlib import Path
+
+    from simulator.kernel.recorder import Recorder
+
+    from .header_files import Tree
+
+_LANE: Final = "host/files"
+
+
+class HeaderFolder:
+    """*tree* as regular files in *folder*; `process` takes in what has been written since."""
+
+    def __init__(self, tree: Tree, folder: Path, *, recorder: Recorder) -> None:
+        self.folder = folder
+        self._tree, self._recorder = tree, recorder
+        self._notify = INotify()
+        self._watched: dict[int, tuple[str, ...]] = {}
+        self._folders: dict[tuple[str, ...], int] = {}
+        self._own: dict[tuple[str, ...], bytes] = {}
+        self._refresh()
+
+    def fileno(self) -> int:
+        """Readable while something has been written."""
+        return int(self._notify.fd)
+
+    def process(self) -> None:
+        """Take in what has been written, then show the tree as it is now."""
+        written: list[tuple[str, ...]] = []
+        for event in self._notify.read(timeout=0):
+            parent = self._watched.get(event.wd)
+            if parent is not None and event.name:
+                written.append((*parent, event.name))
+        for path in dict.fromkeys(written):
+            with contextlib.suppress(OSError):
+                data = self.folder.joinpath(*path).read_bytes()
+                if data and data != self._own.get(path):
+                    self._write(path, data)
+        if written:
+            self._refresh()
+
+    def close(self) -> None:
+        """Take the folder away; harmless when called again."""
+        self._notify.close()
+        shutil.rmtree(self.folder, ignore_errors=True)
+
+    def _write(self, path: tuple[str, ...], data: bytes) -> None:
+        try:
+            self._tree.write(path, data)
+        except OSError as error:
+            self._recorder.record(_LANE, "refused", path="/".join(path), error=error.strerror or str(error))
+
+    def _refresh(self, path: tuple[str, ...] = ()) -> None:
+        place = self.folder.joinpath(*path)
+        place.mkdir(parents=True, exist_ok=True)
+        if path not in self._folders:
+            watch = self._notify.add_watch(str(place), flags.CLOSE_WRITE)
+            self._watched[watch] = path
+            self._folders[path] = watch
+        names = self._tree.names(path)
+        for stale in {entry.name for entry in place.iterdir()} - set(names):
+            self._remove((*path, stale))
+        for name in names:
+            below = (*path, name)
+            entry = self._tree.entry(below)
+            if entry.is_folder:
+                self._refresh(below)
+            else:
+                self._show(below, mode=entry.mode)
+
+    def _show(self, path: tuple[str, ...], *, mode: int) -> None:
+        try:
+            content = self._tree.read(path)
+        except OSError:
+            content = b""  # can only be written
+        place = self.folder.joinpath(*path)
+        if self._own.get(path) != content or not place.exists() or place.read_bytes() != content:
+            self._own[path] = content
+            place.write_bytes(content)
+            place.chmod(mode & 0o777 | 0o200 if mode & 0o222 else mode & 0o777)
+
+    def _remove(self, path: tuple[str, ...]) -> None:
+        place = self.folder.joinpath(*path)
+        if place.is_dir():
+            watch = self._folders.pop(path, None)
+            if watch is not None:
+                self._watched.pop(watch, None)
+            shutil.rmtree(place, ignore_errors=True)
+        else:
+            place.unlink(missing_ok=True)
+        self._own = {known: data for known, data in self._own.items() if known[: len(path)] != path}
