@@ -66,7 +66,7 @@ class PortLinks:
 
 
 class ServedBench:
-    """A simulated bench and its folder.  `without_fuse` says why the header files are a plain folder, if so."""
+    """A simulated bench and its folder.  `without_fuse` says why the header files are a plain folder."""
 
     def __init__(
         self,

@@ -80,7 +80,7 @@ def prepare_dev(dev: Path) -> None:
 
 
 def probe() -> None:
-    """Return where the sandbox works; raises BenchUnfitError with the part, the cure and what works without."""
+    """Return where the sandbox works; raises BenchUnfitError with part, cure and what works without."""
     if shutil.which("bwrap") is None:
         raise BenchUnfitError(
             part="sandbox", reason="there is no bwrap", cure=f"install the package bubblewrap; {_STILL_WORKS}"

@@ -1,0 +1,37 @@
+"""`wakebench simulate`: serve a modem on ptys until stopped."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Annotated
+
+import typer
+
+
+def simulate(
+    bench: Annotated[str, typer.Argument(help="bench file, or the name of a demo bench")],
+    run_dir: Annotated[
+        Path,
+        typer.Option("--run-dir", metavar="DIR", help="where dev/, sys/, ready.json and the recording go"),
+    ] = Path("run"),
+    pace: Annotated[str, typer.Option(help="real, or a factor such as x10")] = "real",
+    for_s: Annotated[
+        float | None,
+        typer.Option("--for", metavar="SECONDS", min=0, help="stop by itself after so many seconds"),
+    ] = None,
+) -> None:
+    """Serve a simulated modem on pseudo-terminals until stopped."""
+    from hil.bench.files import find_bench, load_bench
+    from hil.errors import UsageError
+    from hil.pace import parse_pace
+    from hil.serve import serve
+
+    factor = parse_pace(pace)
+    if factor is None:
+        raise UsageError(
+            "pace: found 'virtual'; allowed: real, or a factor such as x10 (programs wait in wall time)"
+        )
+    description = load_bench(find_bench(bench))
+    if description.file.bench.kind != "simulated":
+        raise UsageError(f"{description.path}: bench.kind: found 'hardware'; allowed: simulated")
+    serve(description, run_dir, factor=factor, for_s=for_s)
