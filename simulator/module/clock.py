@@ -17,14 +17,13 @@ class ModuleClock:
 
     def __init__(self, timeline: Timeline) -> None:
         self._timeline = timeline
-        self._base = UNSET
-        self._base_ns = timeline.now_ns
+        self._at_start = UNSET
         self.quarters = 0
         self.is_set = False
 
     def now_utc(self) -> datetime:
         """The clock's present instant, in UTC."""
-        return self._base + timedelta(microseconds=(self._timeline.now_ns - self._base_ns) // 1000)
+        return self._at_start + self._run
 
     def now(self) -> tuple[datetime, int]:
         """The present local time, as wall-clock fields, and its zone in quarters."""
@@ -32,8 +31,13 @@ class ModuleClock:
 
     def set_utc(self, instant: datetime, quarters: int) -> None:
         """From now on it is *instant*, shown in a zone of *quarters* quarter-hours from UTC."""
-        self._base, self._base_ns, self.quarters, self.is_set = instant, self._timeline.now_ns, quarters, True
+        self._at_start, self.quarters, self.is_set = instant - self._run, quarters, True
 
     def lose(self) -> None:
         """The supply is gone: the clock begins anew."""
-        self._base, self._base_ns, self.quarters, self.is_set = UNSET, self._timeline.now_ns, 0, False
+        self._at_start, self.quarters, self.is_set = UNSET - self._run, 0, False
+
+    @property
+    def _run(self) -> timedelta:
+        """How long the run has lasted, in the whole microseconds that a datetime can hold."""
+        return timedelta(microseconds=self._timeline.now_ns // 1000)

@@ -1,0 +1,96 @@
+"""Both carriers: which header pin does what, with which polarity."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+
+import pytest
+
+from simulator.board.board import Route
+from simulator.model import Model
+from simulator.module.power import Power
+
+Build = Callable[..., Model]
+
+
+@pytest.mark.parametrize("name", ["gauge-station", "upper-station"])
+def test_pin_16_presses_the_key_and_pin_18_disables_the_radios_both_active_high(
+    build: Build, name: str
+) -> None:
+    board = build(name).board
+
+    assert board.route("POWER_KEY") == Route(pin="16", active_high=True)
+    assert board.route("RADIO_DISABLE") == Route(pin="18", active_high=True)
+
+
+def test_only_the_second_carrier_brings_the_status_out(build: Build) -> None:
+    assert build().board.route("STATUS") is None
+    assert build("upper-station").board.route("STATUS") == Route(pin="22", active_high=True)
+
+
+def test_with_the_jumper_on_the_rail_no_header_pin_reaches_the_key(build: Build) -> None:
+    assert build("key-on-rail").board.route("POWER_KEY") is None
+
+
+def test_with_the_jumper_on_the_rail_the_key_is_held_as_long_as_there_is_supply(build: Build) -> None:
+    model = build("key-on-rail")
+    held = model.board.is_asserted("POWER_KEY")
+    model.supply.turn(on=False)
+
+    assert held
+    assert not model.board.is_asserted("POWER_KEY")
+
+
+@pytest.mark.parametrize(
+    ("boot", "pressed"), [("float", False), ("down", False), ("low", False), ("up", True), ("high", True)]
+)
+def test_the_host_s_boot_state_decides_about_the_key(build: Build, boot: str, pressed: bool) -> None:
+    lines = {"16": {"offset": 84, "boot": boot}, "18": {"offset": 85}}
+
+    assert build(host={"lines": lines}).board.is_asserted("POWER_KEY") is pressed
+
+
+def test_an_untouched_key_is_at_rest_and_a_high_level_at_the_header_presses_it(build: Build) -> None:
+    # Common practice, no source: the key is pulled up inside; an inverting stage turns low into high.
+    board = build().board
+    at_rest = board.is_asserted("POWER_KEY")
+    board.lines.line(84).drive(True, by="test")
+
+    assert not at_rest
+    assert board.is_asserted("POWER_KEY")
+
+
+def test_a_host_reboot_drops_a_driven_line_to_its_boot_state(build: Build) -> None:
+    model = build()
+    model.board.lines.line(84).drive(True, by="test")
+    model.restart_host()
+
+    assert not model.board.is_asserted("POWER_KEY")
+
+
+def test_levels_are_recorded_at_changes_only_with_who_did_it(build: Build) -> None:
+    model = build()
+    model.recorder.take()
+    line = model.board.lines.line(84)
+    line.drive(True, by="suite")
+    line.drive(True, by="suite")
+    line.drive(False, by="script")
+    events = [
+        (event.lane, event.more["value"], event.more["by"])
+        for event in model.recorder.take()
+        if event.what == "level"
+    ]
+
+    assert events == [
+        ("header/16", 1, "suite"),
+        ("pin/POWER_KEY", 0, "suite"),
+        ("header/16", 0, "script"),
+        ("pin/POWER_KEY", 1, "script"),
+    ]
+
+
+def test_without_supply_nothing_is_asserted(build: Build) -> None:
+    model = build(start={"supply": "off"})
+    model.board.lines.line(84).drive(True, by="test")
+
+    assert model.module.power.state is Power.NO_SUPPLY
