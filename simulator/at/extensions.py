@@ -49,14 +49,14 @@ class _Extension:
     def __init__(self, name: str, described: ExtensionCommand) -> None:
         self._name, self._described = name, described
         self._set: dict[str, Value] = {}
-        self._set_in_boot_ns = -1
+        self._set_in_boot = -1
 
     def __call__(self, call: Call) -> Steps:
         described, module = self._described, call.engine.module
         if described.delay_s.max > 0:
             yield module.draws.draw_ns(f"extension/{self._name}", described.delay_s)
         if call.form is Form.SET:
-            self._set, self._set_in_boot_ns = dict(call.values), module.booted_ns
+            self._set, self._set_in_boot = dict(call.values), module.boots
             self._take_effect(call)
         elif call.form is Form.ACTION:
             self._take_effect(call)
@@ -74,7 +74,7 @@ class _Extension:
             parameter.name: parameter.default if parameter.default is not None else parameter.low
             for parameter in self._described.parameters
         }
-        if self._set_in_boot_ns == module.booted_ns:
+        if self._set_in_boot == module.boots:
             values |= self._set
         rssi_dbm = registration.rssi_dbm
         return template.format(

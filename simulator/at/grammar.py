@@ -137,7 +137,7 @@ def _s_parameter(body: str, position: int) -> tuple[Command, int] | None:
 
 def _basic(body: str, position: int) -> tuple[Command, int] | None:
     match = _BASIC.match(body.upper(), position)
-    if match is None:
+    if match is None or match[1] == "S":
         return None
     digits = match[2].replace(" ", "")
     return Command(match[1], Form.ACTION, (Bare(digits),) if digits else ()), match.end()

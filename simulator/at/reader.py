@@ -58,7 +58,7 @@ class LineReader:
 
     def take(self, data: bytes, start: int) -> tuple[int, Line | None]:
         """Read *data* from *start* up to the end of one line; where it stopped, and the line if it ended."""
-        if self._state == _NO_PREFIX and self.terminator == CR:
+        if self._state == _NO_PREFIX and self.terminator == CR and self.editor < _PRINTABLE_FROM:
             plain = _PLAIN_LINE.match(data, start)
             if plain is not None and plain.end() - plain.start() <= self._limit:
                 return plain.end(), CommandLine(plain[1].decode("ascii"))

@@ -41,7 +41,7 @@ class Number:
             if self.default is None and not self.optional:
                 raise CommandError
             return self.default
-        if not isinstance(written, Bare) or not written.text.isdigit():
+        if not isinstance(written, Bare) or not (written.text.isascii() and written.text.isdigit()):
             raise CommandError
         number = int(written.text[:12])
         if not (number in self.allowed if self.allowed else self.low <= number <= self.high):

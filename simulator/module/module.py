@@ -71,7 +71,7 @@ class Module:
         self.speaks: Announcement[Port] = Announcement()
         self.status_changed: Announcement[bool] = Announcement()
         self.temperature_c = 25.0
-        self.booted_ns = 0
+        self.boots = 0
         self.position_on = False
         self.rest_idle_s = 0.0
         self.rate_baud = profile.uart.baud
@@ -126,7 +126,7 @@ class Module:
 
     def _boot(self) -> None:
         delays, draw_ns = self.profile.delays, self.draws.draw_ns
-        self.booted_ns = self.timeline.now_ns
+        self.boots += 1
         self.position_on, self.rest_idle_s, self.rate_baud = False, 0.0, self.profile.uart.baud
         self.radio.reset()
         uart_ns = draw_ns("uart_answers", delays.uart_answers_s)
