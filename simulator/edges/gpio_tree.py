@@ -143,10 +143,10 @@ class GpioTree:
                 file = _File(mode=_WRITE_ONLY, write=self._export)
             case ("class", "gpio", "unexport"):
                 file = _File(mode=_WRITE_ONLY, write=self._unexport)
-            case ("class", "gpio", folder, name):
-                file = (self._files_in(folder) or {}).get(name)
             case ("class", "gpio", "export" | "unexport", _, *_):
                 raise fault(errno.ENOTDIR)
+            case ("class", "gpio", folder, name):
+                file = (self._files_in(folder) or {}).get(name)
         if file is None:
             raise fault(errno.ENOENT)
         return file

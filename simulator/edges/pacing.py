@@ -82,7 +82,7 @@ class Driver:
         self.catch_up()
         descriptors = self.descriptors
         ready = descriptors.wait(0)
-        while ready[0]:
+        while ready[0] or ready[1]:
             descriptors.handle(ready)
             ready = descriptors.wait(0)
 

@@ -91,6 +91,7 @@ class _Pty:
         self.handles = 0
         self.watch = 0
         self.is_live = True
+        self.own_close_is_due = False
 
     def hang_up(self) -> None:
         self.is_live = False
@@ -152,6 +153,8 @@ class PtyEdge:
             self._openings.forget(device.watch)
             self._on_freed(node)
         else:
+            # Letting go of our own slave is a closing too, and will be told as one.
+            device.own_close_is_due = True
             device.path = node  # the path means nothing any more; the number it holds does
 
     def deliver(self, port: Port, data: bytes) -> None:
@@ -222,6 +225,9 @@ class PtyEdge:
             if device.is_live:
                 self._settings_due = True
                 self.port.client_opened()
+            return
+        if device.own_close_is_due:
+            device.own_close_is_due = False
             return
         if device.is_live:
             while self.pump():

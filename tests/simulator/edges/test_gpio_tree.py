@@ -1,0 +1,211 @@
+"""Header files with the kernel's semantics; errors after drivers/gpio/gpiolib-sysfs.c, from memory."""
+
+from __future__ import annotations
+
+import errno
+from collections.abc import Callable
+
+import pytest
+
+from simulator.edges.gpio_tree import GpioTree
+from simulator.model import Model
+
+Build = Callable[..., Model]
+
+GPIO = ("class", "gpio")
+KEY = (*GPIO, "gpio84")
+
+
+class Files:
+    """The tree by path texts below class/gpio."""
+
+    def __init__(self, model: Model) -> None:
+        self.model = model
+        self.tree = GpioTree(model.board.lines)
+
+    def path(self, text: str) -> tuple[str, ...]:
+        return (*GPIO, *text.split("/")) if text else GPIO
+
+    def write(self, text: str, data: str) -> int:
+        return self.tree.write(self.path(text), data.encode())
+
+    def read(self, text: str) -> str:
+        return self.tree.read(self.path(text)).decode()
+
+
+@pytest.fixture
+def files(build: Build) -> Files:
+    """The demo host, nothing exported."""
+    return Files(build())
+
+
+@pytest.fixture
+def exported(files: Files) -> Files:
+    """The key's line exported, still an input."""
+    files.write("export", "84\n")
+    return files
+
+
+def test_nothing_is_exported_at_first(files: Files) -> None:
+    assert files.tree.names(()) == ["class"]
+    assert files.tree.names(GPIO) == ["export", "unexport", "gpiochip0"]
+    assert [files.read(f"gpiochip0/{name}") for name in ("base", "label", "ngpio")] == [
+        "0\n",
+        "gpiochip0\n",
+        "128\n",
+    ]
+
+
+def test_an_export_changes_no_level(exported: Files) -> None:
+    assert "gpio84" in exported.tree.names(GPIO)
+    assert exported.read("gpio84/direction") == "in\n"
+    assert exported.read("gpio84/value") == "0\n"
+    assert exported.read("gpio84/active_low") == "0\n"
+    assert exported.read("gpio84/edge") == "none\n"
+
+
+def test_direction_and_value_drive_the_pin(exported: Files) -> None:
+    board = exported.model.board
+    seen = []
+    for name, data in (
+        ("direction", "out"),
+        ("value", "1"),
+        ("value", "0"),
+        ("value", "7\n"),
+        ("direction", "in"),
+    ):
+        exported.write(f"gpio84/{name}", data)
+        seen.append(board.level_at("16"))
+
+    assert seen == [False, True, False, True, None]
+
+
+def test_high_sets_direction_and_level_in_one_step_without_a_glitch(exported: Files) -> None:
+    exported.model.recorder.take()
+    exported.write("gpio84/direction", "high\n")
+    levels = [event.more["value"] for event in exported.model.recorder.take() if event.lane == "header/16"]
+
+    assert levels == [1]
+
+
+def test_active_low_inverts_values_but_not_the_words_high_and_low(exported: Files) -> None:
+    exported.write("gpio84/active_low", "1")
+    exported.write("gpio84/direction", "out")
+    raw_low = exported.model.board.level_at("16"), exported.read("gpio84/value")
+    exported.write("gpio84/value", "1")
+    asserted = exported.model.board.level_at("16"), exported.read("gpio84/value")
+
+    assert raw_low == (False, "1\n")
+    assert asserted == (False, "1\n")
+
+
+def test_an_unexported_line_keeps_or_reverts_its_level_as_the_host_does(build: Build) -> None:
+    levels = []
+    for release in ("keep", "revert"):
+        files = Files(build(host={"release": release}))
+        files.write("export", "84")
+        files.write("gpio84/direction", "high")
+        files.write("unexport", "84")
+        levels.append(files.model.board.level_at("16"))
+
+    assert levels == [True, None]
+
+
+def test_a_line_that_kept_its_level_is_an_output_when_it_is_exported_again(exported: Files) -> None:
+    exported.write("gpio84/direction", "high")
+    exported.write("unexport", "84")
+    exported.write("export", "84")
+
+    assert (exported.read("gpio84/direction"), exported.read("gpio84/value")) == ("out\n", "1\n")
+
+
+def test_numbers_count_from_the_base(build: Build) -> None:
+    files = Files(build(host={"gpio_base": 400}))
+    files.write("export", "484")
+
+    assert files.tree.names(GPIO) == ["export", "unexport", "gpiochip400", "gpio484"]
+
+
+@pytest.mark.parametrize("number", ["0x54", "0124", "84", "+84", "84\n"])
+def test_numbers_are_read_as_the_kernel_reads_them(files: Files, number: str) -> None:
+    files.write("export", number)
+
+    assert "gpio84" in files.tree.names(GPIO)
+
+
+WRONG_WRITES = [
+    ("export", "84", errno.EBUSY),  # twice
+    ("export", "128", errno.EINVAL),  # no such line
+    ("export", "-1", errno.EINVAL),
+    ("export", "", errno.EINVAL),
+    ("export", "eighty", errno.EINVAL),
+    ("export", "84 85", errno.EINVAL),
+    ("export", "8_4", errno.EINVAL),
+    ("export", "089", errno.EINVAL),  # octal has no 8
+    ("export", "84\n\n", errno.EINVAL),
+    ("unexport", "85", errno.EINVAL),  # not exported
+    ("unexport", "128", errno.EINVAL),
+    ("unexport", "x", errno.EINVAL),
+    ("gpio84/value", "1", errno.EPERM),  # an input
+    ("gpio84/value", "x", errno.EPERM),  # the direction is looked at first
+    ("gpio84/direction", "sideways", errno.EINVAL),
+    ("gpio84/direction", "OUT", errno.EINVAL),
+    ("gpio84/direction", "", errno.EINVAL),
+    ("gpio84/active_low", "yes", errno.EINVAL),
+    ("gpio84/edge", "both sides", errno.EINVAL),
+    ("gpio84/edge", "1", errno.EINVAL),
+    ("gpio85/value", "1", errno.ENOENT),  # not exported
+    ("gpio85/direction", "out", errno.ENOENT),
+    ("gpio84/pull", "up", errno.ENOENT),
+    ("gpiochip0/base", "5", errno.EACCES),
+    ("gpiochip0/ngpio", "5", errno.EACCES),
+    ("gpiochip1/base", "5", errno.ENOENT),
+    ("gpio084/value", "1", errno.ENOENT),
+    ("export/x", "1", errno.ENOTDIR),
+]
+
+
+@pytest.mark.parametrize(("path", "data", "number"), WRONG_WRITES)
+def test_wrong_writes_get_the_kernel_s_error_and_move_nothing(
+    exported: Files, path: str, data: str, number: int
+) -> None:
+    exported.model.recorder.take()
+    with pytest.raises(OSError) as caught:  # noqa: PT011 # the number is what is looked at
+        exported.write(path, data)
+
+    assert caught.value.errno == number
+    assert exported.model.recorder.take() == []
+
+
+def test_a_bad_value_on_an_output_is_refused(exported: Files) -> None:
+    exported.write("gpio84/direction", "out")
+    with pytest.raises(OSError) as caught:  # noqa: PT011 # the number is what is looked at
+        exported.write("gpio84/value", "high")
+
+    assert caught.value.errno == errno.EINVAL
+
+
+@pytest.mark.parametrize(
+    ("path", "reading", "writing", "number"),
+    [
+        ("export", True, False, errno.EACCES),
+        ("unexport", True, True, errno.EACCES),
+        ("gpiochip0/label", False, True, errno.EACCES),
+        ("gpio84", False, True, errno.EISDIR),
+        ("gpio99/value", True, False, errno.ENOENT),
+    ],
+)
+def test_wrong_openings_get_the_kernel_s_error(
+    exported: Files, path: str, reading: bool, writing: bool, number: int
+) -> None:
+    with pytest.raises(OSError) as caught:  # noqa: PT011 # the number is what is looked at
+        exported.tree.check_open(exported.path(path), reading=reading, writing=writing)
+
+    assert caught.value.errno == number
+
+
+def test_a_file_is_no_folder(exported: Files) -> None:
+    with pytest.raises(OSError) as caught:  # noqa: PT011 # the number is what is looked at
+        exported.tree.names((*KEY, "value"))
+
+    assert caught.value.errno == errno.ENOTDIR
