@@ -65,15 +65,6 @@ def pytest_configure(config: pytest.Config) -> None:
         config.stash[_DESCRIPTION_KEY] = description
 
 
-def pytest_collection_modifyitems(config: pytest.Config, items: list[pytest.Item]) -> None:
-    """Tests that want a bench skip where none is selected."""
-    if _DESCRIPTION_KEY in config.stash:
-        return
-    for item in items:
-        if "bench" in getattr(item, "fixturenames", ()):
-            item.add_marker(pytest.mark.skip(reason=_SELECT))
-
-
 @pytest.fixture
 def bench(request: pytest.FixtureRequest) -> Iterator[Bench]:
     """The bench, as its file starts it; closed and recorded at the end."""
@@ -82,7 +73,9 @@ def bench(request: pytest.FixtureRequest) -> Iterator[Bench]:
     from .recording.store import RecordingFile
 
     config = request.config
-    description = config.stash[_DESCRIPTION_KEY]
+    description = config.stash.get(_DESCRIPTION_KEY, None)
+    if description is None:
+        pytest.skip(_SELECT)
     found = SimulatedBench(
         description, factor=parse_pace(config.getoption("pace")), ports=config.getoption("ports")
     )

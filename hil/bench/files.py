@@ -278,4 +278,4 @@ def _card(section: CardSection | None, bench: str) -> CardSettings | None:
     if isinstance(pin, FromEnvironment):
         pin = os.environ.get(pin.env, pin.default)
     data = {**section.model_dump(exclude={"pin"}), "pin": pin}
-    return check(CardSettings, data, file=f"{bench}: card")
+    return check(CardSettings, data, file=bench, under="card")

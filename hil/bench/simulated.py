@@ -16,7 +16,7 @@ from simulator.model import Model
 from simulator.network.cell import NetworkSettings
 
 from .interface import Bench, Clock, Header, HeaderPin, Health, Host, Ports, Supply, Surroundings
-from .simulated_port import MemoryPort, PtyPort
+from .simulated_port import MemoryPort, PtyPort, SimulatedPort
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Collection, Mapping
@@ -121,6 +121,7 @@ class SimulatedPorts(Ports):
     def __init__(self, driver: Driver, edges: PtyEdges | MemoryEdges) -> None:
         self._driver, self._edges = driver, edges
         self._ports = driver.model.module.ports
+        self._opened: list[SimulatedPort] = []
 
     def present(self) -> list[str]:
         """The roles of the ports that are there."""
@@ -153,9 +154,20 @@ class SimulatedPorts(Ports):
         port = self._known(role)
         if not port.is_present:
             raise PortMissingError(role=role, waited_s=0.0)
+        self._opened = [earlier for earlier in self._opened if not earlier.is_closed]
+        opened: SimulatedPort
         if isinstance(self._edges, PtyEdges):
-            return PtyPort(port, self._driver, self._edges.by_role[role])
-        return MemoryPort(port, self._driver, self._edges.by_role[role])
+            opened = PtyPort(port, self._driver, self._edges.by_role[role])
+        else:
+            opened = MemoryPort(port, self._driver, self._edges.by_role[role])
+        self._opened.append(opened)
+        return opened
+
+    def close_all(self) -> None:
+        """Close what a suite has left open."""
+        for port in self._opened:
+            port.close()
+        self._opened.clear()
 
     def _known(self, role: str) -> ModulePort:
         if role not in self._ports:
@@ -274,7 +286,8 @@ class SimulatedBench(Bench):
         header = SimulatedHeader(self.driver)
         self.header = header
         self._roles = header.roles
-        self.ports = SimulatedPorts(self.driver, self.edges)
+        ports_seen = SimulatedPorts(self.driver, self.edges)
+        self.ports, self._close_ports = ports_seen, ports_seen.close_all
         self.supply = SimulatedSupply(self.driver)
         self.host = SimulatedHost(self.driver)
         self.surroundings = SimulatedSurroundings(self.driver)
@@ -309,6 +322,7 @@ class SimulatedBench(Bench):
         """Let go of every pty; harmless when called again."""
         if not self.is_closed:
             self.is_closed = True
+            self._close_ports()
             self.edges.close()
 
 

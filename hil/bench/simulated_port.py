@@ -36,17 +36,17 @@ class SimulatedPort(Port):
     def __init__(self, port: ModulePort, driver: Driver) -> None:
         self.role, self.node = port.role, port.node
         self._port, self._driver = port, driver
-        self._is_closed = False
-        self._is_gone = False
-        port.vanished.listen(self._on_vanished)
+        self.is_closed = False
+        self._life = port.lives
 
-    def _on_vanished(self, _: None) -> None:
-        self._is_gone = True
+    @property
+    def _is_gone(self) -> bool:
+        return not self._port.is_present or self._port.lives != self._life
 
     @property
     def is_open(self) -> bool:
         """Whether the port is open and still there."""
-        return not (self._is_closed or self._is_gone)
+        return not (self.is_closed or self._is_gone)
 
     def write(self, data: bytes) -> None:
         """Send *data*; the module has it when the call returns."""
@@ -77,8 +77,8 @@ class SimulatedPort(Port):
 
     def close(self) -> None:
         """Close the port; harmless when called again."""
-        if not self._is_closed:
-            self._is_closed = True
+        if not self.is_closed:
+            self.is_closed = True
             self._let_go()
             self._driver.settle()
 
@@ -86,7 +86,7 @@ class SimulatedPort(Port):
         return self._is_gone or self._waiting() > 0
 
     def _refuse_dead(self) -> None:
-        if self._is_closed:
+        if self.is_closed:
             raise ValueError(f"port {self.role} is closed")
         if self._is_gone:
             raise PortGoneError(role=self.role, node=self.node)

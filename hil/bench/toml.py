@@ -42,21 +42,29 @@ def read_toml(path: Path, *, wanted: str) -> dict[str, Any]:
         raise BadFileError(file=str(path), key="", found=f"no TOML: {error}", allowed="TOML 1.0") from error
 
 
-def check(schema: type[S], data: dict[str, Any], *, file: str) -> S:
-    """*data* as a *schema*; raises BadFileError about the first thing that is wrong."""
+def check(schema: type[S], data: dict[str, Any], *, file: str, under: str = "") -> S:
+    """*data*, found *under* that table of the file, as a *schema*.
+
+    Raises BadFileError about one thing that is wrong: a key that nobody knows before one that is missing,
+    for the one is most often the other misspelt.
+    """
     try:
         return schema.model_validate(data)
     except ValidationError as error:
-        raise _bad_file(schema, data, error.errors()[0], file) from error
+        found = error.errors()
+        first = next((each for each in found if each["type"] == "extra_forbidden"), found[0])
+        raise _bad_file(schema, data, first, file, under) from error
 
 
 def _reason(error: OSError) -> str:
     return (error.strerror or str(error)).lower().replace("no such file or directory", "no such file")
 
 
-def _bad_file(schema: type[BaseModel], data: object, error: ErrorDetails, file: str) -> BadFileError:
+def _bad_file(
+    schema: type[BaseModel], data: object, error: ErrorDetails, file: str, under: str
+) -> BadFileError:
     path = _path(data, error["loc"])
-    key = ".".join(map(str, path))
+    key = ".".join(map(str, [under, *path] if under else path))
     kind, message = error["type"], error["msg"]
     if kind == "extra_forbidden":
         known = ", ".join(_keys_at(schema, data, path[:-1])) or "nothing"

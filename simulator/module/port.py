@@ -36,7 +36,7 @@ class Port:
     """A port with its life: it appears, is opened and closed by clients, and vanishes.
 
     *role* is at, data, nmea, diag or uart.  The model never writes while no client holds the port:
-    such bytes are lost, or kept (up to 4 KiB) where *keeps_before_open*.
+    such bytes are lost, or kept (up to 4 KiB) where *keeps_before_open*.  `lives` counts appearances.
     """
 
     def __init__(self, role: str, *, recorder: Recorder, keeps_before_open: bool = False) -> None:
@@ -45,6 +45,7 @@ class Port:
         self.node = ""
         self.is_present = False
         self.clients = 0
+        self.lives = 0
         self.speaks_at = False
         self.edge: PortEdge | None = None
         self.on_receive: Callable[[bytes], None] | None = None
@@ -64,6 +65,7 @@ class Port:
     def appear(self, node: str) -> None:
         """The host enumerates the port as *node* (the name the host sees)."""
         self.node, self.is_present, self.clients, self._kept = node, True, 0, b""
+        self.lives += 1
         self._recorder.record(self.lane, "appear", node=node)
         if self.edge is not None:
             self.edge.appear(self)

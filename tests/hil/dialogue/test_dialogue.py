@@ -1,0 +1,151 @@
+"""The AT client: replies and unsolicited lines told apart, however the bytes come."""
+
+from __future__ import annotations
+
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from hil.dialogue.dialogue import LONGEST_LINE, MOST_UNSOLICITED, Dialogue
+from hil.dialogue.reply import Reply
+
+
+def talk(sent: str, heard: bytes, *, verbose: bool = True) -> tuple[Reply | None, list[str]]:
+    dialogue = Dialogue(announcements=("TARN READY",), verbose=verbose)
+    dialogue.send(sent)
+    dialogue.receive(heard)
+    return dialogue.take_reply(), list(dialogue.unsolicited)
+
+
+@pytest.mark.parametrize(
+    ("sent", "heard", "lines", "result", "unsolicited"),
+    [
+        ("AT", b"\r\nOK\r\n", (), "OK", []),
+        ("AT", b"AT\r\r\nOK\r\n", (), "OK", []),
+        ("AT+CGMR", b"AT+CGMR\r\r\nTL4\r\n\r\nOK\r\n", ("TL4",), "OK", []),
+        ("AT+CSQ", b"\r\n+CSQ: 22,99\r\n\r\nOK\r\n", ("+CSQ: 22,99",), "OK", []),
+        ("AT+X", b"\r\n+CME ERROR: 16\r\n", (), "+CME ERROR: 16", []),
+        ("AT+X", b"\r\n+CMS ERROR: 500\r\n", (), "+CMS ERROR: 500", []),
+        ("ATH", b"\r\nNO CARRIER\r\n", (), "NO CARRIER", []),
+        ("AT+CSQ", b"\r\n+CREG: 1\r\n\r\n+CSQ: 9,99\r\n\r\nOK\r\n", ("+CSQ: 9,99",), "OK", ["+CREG: 1"]),
+        ("AT+CREG?", b"\r\n+CREG: 1\r\n\r\n+CREG: 1,1\r\n\r\nOK\r\n", ("+CREG: 1,1",), "OK", ["+CREG: 1"]),
+        (
+            "AT+CEREG?",
+            b'\r\n+CEREG: 1,"0B2C","01A2B301",7\r\n\r\n+CEREG: 2,1,"0B2C","01A2B301",7\r\n\r\nOK\r\n',
+            ('+CEREG: 2,1,"0B2C","01A2B301",7',),
+            "OK",
+            ['+CEREG: 1,"0B2C","01A2B301",7'],
+        ),
+        ("AT+CREG=?", b"\r\n+CREG: (0-3)\r\n\r\nOK\r\n", ("+CREG: (0-3)",), "OK", []),
+        ("ATI", b"\r\nTARN READY\r\n\r\nTarnworks\r\n\r\nOK\r\n", ("Tarnworks",), "OK", ["TARN READY"]),
+        ("ATI", b"\r\nRING\r\n\r\nOK\r\n", (), "OK", ["RING"]),
+        # Whole lines only: OK inside a text is no result.
+        ("AT+CGMM", b"\r\nOKAPI\r\nNOT OK\r\n\r\nOK\r\n", ("OKAPI", "NOT OK"), "OK", []),
+        ("AT*HEAT?", b"\r\n*HEAT: 25\r\n\r\nOK\r\n", ("*HEAT: 25",), "OK", []),
+        (
+            "AT+CSQ;+CREG?",
+            b"\r\n+CSQ: 1,99\r\n\r\n+CREG: 0,1\r\n\r\nOK\r\n",
+            ("+CSQ: 1,99", "+CREG: 0,1"),
+            "OK",
+            [],
+        ),
+    ],
+)
+def test_replies_are_told_from_unsolicited_lines(
+    sent: str, heard: bytes, lines: tuple[str, ...], result: str, unsolicited: list[str]
+) -> None:
+    assert talk(sent, heard) == (Reply(lines=lines, result=result), unsolicited)
+
+
+@pytest.mark.parametrize(
+    ("heard", "result"), [(b"0\r", "OK"), (b"4\r", "ERROR"), (b"3\r", "NO CARRIER"), (b"6\r", "NO DIALTONE")]
+)
+def test_numeric_results_count_under_v0(heard: bytes, result: str) -> None:
+    assert talk("AT", heard, verbose=False)[0] == Reply(lines=(), result=result)
+
+
+def test_a_number_is_information_under_v1() -> None:
+    assert talk("ATS0?", b"\r\n0\r\n\r\nOK\r\n")[0] == Reply(lines=("0",), result="OK")
+
+
+def test_between_commands_everything_is_unsolicited() -> None:
+    dialogue = Dialogue()
+    dialogue.receive(b"\r\n+CREG: 2\r\n\r\nOK\r\n")
+
+    assert list(dialogue.unsolicited) == ["+CREG: 2", "OK"]
+    assert dialogue.take_reply() is None
+
+
+def test_a_late_answer_is_not_credited_to_the_next_command_once_it_was_drained() -> None:
+    dialogue = Dialogue()
+    dialogue.send("AT+COPS?")
+    dialogue.abandon()
+    dialogue.receive(b"\r\n+COPS: 0\r\n\r\nOK\r\n")
+    dialogue.send("AT+CSQ")
+    dialogue.receive(b"\r\n+CSQ: 7,99\r\n\r\nOK\r\n")
+
+    assert dialogue.take_reply() == Reply(lines=("+CSQ: 7,99",), result="OK")
+
+
+def test_an_unfinished_reply_is_shown_to_whoever_looks_for_a_cause() -> None:
+    dialogue = Dialogue()
+    dialogue.send("AT+CGMR")
+    dialogue.receive(b"\r\nTL4\r\n\r\nO")
+
+    assert dialogue.is_waiting
+    assert dialogue.heard == b"TL4O"
+
+
+def test_floods_are_bounded() -> None:
+    dialogue = Dialogue()
+    dialogue.receive(b"$GPGGA\r\n" * (MOST_UNSOLICITED + 10))
+    dialogue.receive(b"x" * (LONGEST_LINE + 100))
+    dialogue.receive(b"y" * 100)
+
+    assert len(dialogue.unsolicited) == MOST_UNSOLICITED
+    assert len(dialogue.heard) == LONGEST_LINE
+
+
+def test_reply_values_and_error_codes() -> None:
+    reply = Reply(lines=("+CSQ: 7,99",), result="OK")
+
+    assert reply.value("+CSQ") == "7,99"
+    assert Reply(lines=(), result="+CME ERROR: 16").error_code == 16
+    assert Reply(lines=(), result="ERROR").error_code is None
+    with pytest.raises(LookupError, match="no line begins"):
+        reply.value("+CREG")
+
+
+STREAM = b"".join(
+    (
+        b"AT+CREG?\r",
+        *(
+            b"\r\n" + line + b"\r\n"
+            for line in (b"TARN READY", b"+CREG: 1", b"+CREG: 1,5", b"+CEREG: 5", b"OK", b"+CREG: 2")
+        ),
+    )
+)
+
+
+@given(st.lists(st.integers(1, 20), max_size=60))
+def test_any_slicing_gives_the_same_outcome(sizes: list[int]) -> None:
+    dialogue = Dialogue(announcements=("TARN READY",))
+    dialogue.send("AT+CREG?")
+    position = 0
+    for size in sizes:
+        dialogue.receive(STREAM[position : position + size])
+        position += size
+    dialogue.receive(STREAM[position:])
+
+    assert dialogue.take_reply() == Reply(lines=("+CREG: 1,5",), result="OK")
+    assert list(dialogue.unsolicited) == ["TARN READY", "+CREG: 1", "+CEREG: 5", "+CREG: 2"]
+
+
+@given(st.binary(max_size=400))
+def test_noise_never_raises(noise: bytes) -> None:
+    dialogue = Dialogue()
+    dialogue.send("AT")
+    dialogue.receive(noise)
+    dialogue.receive(b"\r\nOK\r\n")
+
+    assert dialogue.take_reply() is not None
