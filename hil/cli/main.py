@@ -25,7 +25,7 @@ app.command(
     "test",
     context_settings={"allow_extra_args": True, "ignore_unknown_options": True},
 )(test_command.run_tests)
-app.command("script", context_settings={"allow_interspersed_args": False})(script_command.script)
+app.command("script")(script_command.script)
 app.command("list")(list_command.list_names)
 
 
