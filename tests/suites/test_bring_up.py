@@ -45,7 +45,6 @@ def runs(tmp_path_factory: pytest.TempPathFactory) -> dict[str, tuple[int, str, 
 
 
 @pytest.mark.slow
-@pytest.mark.xdist_group("bring_up")
 @pytest.mark.parametrize("name", list(RUNS))
 def test_it_ends_with_its_documented_code_and_presses_only_on_proof_of_off(
     runs: dict[str, tuple[int, str, Recording]], name: str
@@ -62,7 +61,6 @@ def test_it_ends_with_its_documented_code_and_presses_only_on_proof_of_off(
 
 
 @pytest.mark.slow
-@pytest.mark.xdist_group("bring_up")
 def test_the_recording_shows_why(runs: dict[str, tuple[int, str, Recording]]) -> None:
     registered = {name: [c.after for c in run[2].states("module/registration")] for name, run in runs.items()}
     radio = [change.after for change in runs["radio-line-high"][2].states("module/radio")]
@@ -75,7 +73,6 @@ def test_the_recording_shows_why(runs: dict[str, tuple[int, str, Recording]]) ->
 
 
 @pytest.mark.slow
-@pytest.mark.xdist_group("bring_up")
 def test_the_key_s_line_is_idle_at_the_end_and_the_pin_was_entered_once(
     runs: dict[str, tuple[int, str, Recording]],
 ) -> None:
