@@ -25,7 +25,6 @@ if TYPE_CHECKING:
     from pathlib import Path
 
     from hil.recording.query import Recording
-    from simulator.kernel.recorder import Event
     from simulator.module.port import Port
 
     from .files import BenchDescription
@@ -137,10 +136,13 @@ class ServedBench:
         self.bench.close()
 
     def _write(self) -> None:
-        events: list[Event] = self.bench.model.recorder.take()
+        recorder = self.bench.model.recorder
+        if not self._keep:
+            self._file.add_lines(recorder.take_lines())
+            return
+        events = recorder.take()
         self._file.add(events)
-        if self._keep:
-            self._kept.extend(events)
+        self._kept.extend(events)
 
     def _prepare(self) -> None:
         """The folder, without what an earlier server that was killed has left."""

@@ -324,6 +324,7 @@ class SimulatedBench(Bench):
             self.is_closed = True
             self._close_ports()
             self.edges.close()
+            self.driver.descriptors.close()
 
 
 def pace_name(factor: float | None) -> str:

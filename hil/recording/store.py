@@ -30,6 +30,11 @@ class RecordingFile:
         self._file.writelines(f"{encode(event)}\n" for event in events)
         self._file.flush()
 
+    def add_lines(self, lines: Iterable[str]) -> None:
+        """Append events that are encoded already."""
+        self._file.writelines(f"{line}\n" for line in lines)
+        self._file.flush()
+
     def close(self) -> None:
         """The recording is complete; harmless when called again."""
         self._file.close()

@@ -8,11 +8,10 @@ from . import result
 from .errors import CommandError
 from .grammar import Form, SyntaxFault, parse
 from .reader import CommandLine, LineReader, LineTooLong
-from .result import Result
 from .session import Session
 
 if TYPE_CHECKING:
-    from collections.abc import Callable, Iterator
+    from collections.abc import Callable
 
     from simulator.kernel.timeline import Wakeup
     from simulator.module.port import Port
@@ -58,40 +57,53 @@ class Call:
 
 
 class Channel:
-    """The AT side of one port."""
+    """The AT side of one port.
+
+    `is_busy` while a command line is under way; `is_closed` once the port speaks no longer.
+    """
 
     def __init__(self, *, port: Port, engine: AtEngine) -> None:
         self.port, self.engine = port, engine
         self.session = Session(engine.module.profile.at)
         self.afterwards: list[Callable[[], None]] = []
         self._reader = LineReader(limit=engine.module.profile.at.line_limit)
-        self._last: CommandLine | None = None
+        self._last = CommandLine("")
+        self.is_closed = False
         self._backlog = bytearray()
         self._held: list[str] = []
         self._output = bytearray()
-        self._run: Iterator[int] | None = None
+        self._commands: tuple[Command | SyntaxFault, ...] = ()
+        self._place = 0
+        self._call: Call | None = None
+        self._steps: Steps | None = None
         self._wakeup: Wakeup | None = None
+        self.is_busy = False
         delay = engine.module.profile.delays.reply_s
+        self._prefixes = engine.prefixes
         self._is_delayed = delay.max > 0
         self._holds = engine.module.profile.at.hold_unsolicited
-
-    @property
-    def is_busy(self) -> bool:
-        """Whether a command line is under way."""
-        return self._run is not None
 
     def close(self) -> None:
         """The port speaks no longer: whatever was under way is lost."""
         if self._wakeup is not None:
             self._wakeup.cancel()
             self._wakeup = None
-        self._run = None
+        self._steps = None
+        self.is_busy = False
+        self.is_closed = True
         self.port.on_receive = None
 
     def receive(self, data: bytes) -> None:
         """Bytes from the client, however sliced."""
-        if self._run is not None:
+        if self.is_busy:
             self._backlog += data[: _BACKLOG_LIMIT - len(self._backlog)]
+            return
+        whole = self._reader.take_whole(data)
+        if whole is not None and not self._is_delayed:  # nearly always: one plain line, come in one piece
+            if self.session.echo:
+                self._output += data
+            self._start(whole)
+            self._flush()
             return
         position, end = 0, len(data)
         while position < end:
@@ -99,101 +111,87 @@ class Channel:
             position, line = self._reader.take(data, start)
             if self.session.echo:
                 self._output += data[start:position]
-            if line is not None:
-                self._begin(line)
-                if self.is_busy:
-                    self._backlog += data[position : position + _BACKLOG_LIMIT]
-                    break
-                if self.port.on_receive is None:
-                    return
+            if line is None:
+                continue
+            self._begin(line)
+            if self._waits():
+                self._backlog += data[position : position + _BACKLOG_LIMIT]
+                break
+            if self._is_over():
+                return
         self._flush()
+
+    def _waits(self) -> bool:
+        """Whether the line just begun is still under way."""
+        return self.is_busy
+
+    def _is_over(self) -> bool:
+        """Whether the line just carried out has ended the port's speech."""
+        return self.is_closed
 
     def unsolicited(self, line: str) -> None:
         """Send *line*, or hold it back until the command under way has ended."""
-        if self._run is not None and self._holds:
+        if self.is_busy and self._holds:
             self._held.append(line)
         else:
             self.port.send(result.extended_result(self.session, line))
 
+    # -- one command line, from left to right ---------------------------------
+
     def _begin(self, line: Line) -> None:
-        run = self._carry_out(line)
-        if self._is_delayed:
-            self._flush()
-        self._advance(run)
-
-    def _advance(self, run: Iterator[int]) -> None:
-        """Go on until the line has ended or waits."""
-        self._run = run
-        delay_ns = next(run, None)
-        if not self.is_busy:  # the port fell silent under the command
-            return
-        if delay_ns is None:
-            self._run = None
-            self._end()
-        else:
-            self._flush()
-            self._wakeup = self.engine.module.timeline.call_in(delay_ns, self._resume)
-
-    def _resume(self) -> None:
-        self._wakeup = None
-        run = self._run
-        if run is None:
-            return
-        self._advance(run)
-        if not self.is_busy and self.port.on_receive is not None:
-            self._flush()
-            backlog = bytes(self._backlog)
-            self._backlog.clear()
-            if backlog:
-                self.receive(backlog)
-
-    def _end(self) -> None:
-        if not (self._held or self.afterwards):
-            return
-        self._flush()
-        held, self._held = self._held, []
-        for line in held:
-            self.port.send(result.extended_result(self.session, line))
-        afterwards, self.afterwards = self.afterwards, []
-        for action in afterwards:
-            action()
-
-    def _flush(self) -> None:
-        if self._output:
-            data = bytes(self._output)
-            self._output.clear()
-            self.port.send(data)
-
-    def _carry_out(self, line: Line) -> Iterator[int]:
-        """Carry out one line; yields the waits of its commands."""
         if self._is_delayed:
             module = self.engine.module
-            yield module.draws.draw_ns("reply", module.profile.delays.reply_s)
-        session, output = self.session, self._output
-        if isinstance(line, LineTooLong):
-            output += result.error(session, None)
-            return
-        if not isinstance(line, CommandLine):
-            line = self._last or CommandLine("")
-        self._last = line
-        for command in parse(line.body, self.engine.prefixes):
-            try:
-                if isinstance(command, SyntaxFault):
-                    raise CommandError  # noqa: TRY301 # one place that ends a line
-                call, steps = self._call(command)
-                if steps is not None:
-                    yield from steps
-            except CommandError as fault:
-                output += result.error(session, fault.cme)
-                break
-            if call.lines:
-                output += result.information(session, call.lines)
+            self._wait(
+                module.draws.draw_ns("reply", module.profile.delays.reply_s), lambda: self._start(line)
+            )
         else:
-            output += result.result(session, Result.OK)
-        # V.250 6.2.1: the result of the line that changes S3 already uses the new value.
-        self._reader.terminator, self._reader.editor = session.registers[3], session.registers[5]
+            self._start(line)
 
-    def _call(self, command: Command) -> tuple[Call, Steps | None]:
+    def _start(self, line: Line) -> None:
+        if isinstance(line, CommandLine):
+            self._last = line
+        elif isinstance(line, LineTooLong):
+            self._end(CommandError())
+            return
+        self._commands, self._place = parse(self._last.body, self._prefixes), 0
+        if self._commands:
+            self._go_on()
+        else:
+            self._end(None)
+
+    def _go_on(self) -> None:
+        """Carry out the commands that are left, until one waits or fails or all are done."""
+        commands = self._commands
+        try:
+            while True:
+                if self._steps is not None:
+                    delay_ns = next(self._steps, None)
+                    if self.is_closed:  # the port fell silent under the command
+                        return
+                    if delay_ns is not None:
+                        self._wait(delay_ns, self._go_on)
+                        return
+                    self._steps = None
+                if self._call is not None:
+                    if self._call.lines:
+                        self._output += result.information(self.session, self._call.lines)
+                    self._call = None
+                if self._place == len(commands):
+                    break
+                command = commands[self._place]
+                self._place += 1
+                self._call, self._steps = self._carry_out(command)
+                if self.is_closed:
+                    return
+        except CommandError as fault:
+            self._call = self._steps = None
+            self._end(fault)
+            return
+        self._end(None)
+
+    def _carry_out(self, command: Command | SyntaxFault) -> tuple[Call, Steps | None]:
+        if isinstance(command, SyntaxFault):
+            raise CommandError
         declared = self.engine.commands.get(command.name)
         if declared is None:
             raise CommandError
@@ -205,8 +203,47 @@ class Channel:
             return call, None
         if form not in declared.forms:
             raise CommandError
-        values = declared.read_values(command.values) if form in (Form.SET, Form.ACTION) else {}
-        if command.name == "S" and form is Form.READ:
-            values = declared.read_values(command.values)
-        call = Call(self, form, values)
+        takes_values = form is Form.SET or form is Form.ACTION or command.name == "S"
+        call = Call(self, form, declared.read_values(command.values) if takes_values else {})
         return call, declared.handler(call)
+
+    def _end(self, fault: CommandError | None) -> None:
+        """The final result of the line; then what waited for it."""
+        session = self.session
+        self._output += result.ok(session) if fault is None else result.error(session, fault.cme)
+        if session.has_new_format:
+            # V.250 6.2.1: the result of the line that changes S3 already uses the new value.
+            session.has_new_format = False
+            self._reader.set_format(terminator=session.registers[3], editor=session.registers[5])
+        self.is_busy = False
+        if self._held or self.afterwards:
+            self._flush()
+            held, self._held = self._held, []
+            for line in held:
+                self.port.send(result.extended_result(session, line))
+            afterwards, self.afterwards = self.afterwards, []
+            for action in afterwards:
+                action()
+
+    def _wait(self, delay_ns: int, action: Callable[[], None]) -> None:
+        """Be busy for *delay_ns*, then do *action* and take in what came meanwhile."""
+        self._flush()
+        self.is_busy = True
+
+        def resume() -> None:
+            self._wakeup = None
+            action()
+            if not self.is_busy and not self.is_closed:
+                self._flush()
+                backlog = bytes(self._backlog)
+                self._backlog.clear()
+                if backlog:
+                    self.receive(backlog)
+
+        self._wakeup = self.engine.module.timeline.call_in(delay_ns, resume)
+
+    def _flush(self) -> None:
+        if self._output:
+            data = bytes(self._output)
+            self._output.clear()
+            self.port.send(data)

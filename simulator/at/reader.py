@@ -7,7 +7,8 @@ from __future__ import annotations
 
 import re
 from dataclasses import dataclass
-from typing import Final
+from functools import lru_cache
+from typing import Final, NamedTuple
 
 CR: Final = 13
 BACKSPACE: Final = 8
@@ -17,8 +18,7 @@ _PLAIN_LINE: Final = re.compile(rb"[Aa][Tt]([\x20-\x7e]*)\r")
 _PRINTABLE_FROM: Final = 0x20
 
 
-@dataclass(frozen=True, slots=True)
-class CommandLine:
+class CommandLine(NamedTuple):
     """The body of one command line, without prefix and terminator."""
 
     body: str
@@ -41,24 +41,41 @@ _SEEN_A: Final = 1
 _IN_BODY: Final = 2
 
 
+@lru_cache(maxsize=512)
+def _plain_line(data: bytes) -> CommandLine | None:
+    plain = _PLAIN_LINE.fullmatch(data)
+    return None if plain is None else CommandLine(plain[1].decode("ascii"))
+
+
 class LineReader:
     """Finds command lines however the bytes are sliced; memory is bounded by *limit* characters.
 
-    *terminator* is S3 and *editor* is S5.  Only seven bits of a byte count; control characters left in
+    S3 and S5 are set by `set_format`.  Only seven bits of a byte count; control characters left in
     a line are ignored (V.250 5.2.2).
     """
 
     def __init__(self, *, limit: int) -> None:
-        self.terminator = CR
-        self.editor = BACKSPACE
+        self._terminator, self._editor = CR, BACKSPACE
+        self._takes_plain = True
         self._limit = limit
         self._state = _NO_PREFIX
         self._body = bytearray()
         self._is_too_long = False
 
+    def set_format(self, *, terminator: int, editor: int) -> None:
+        """From now on S3 is *terminator* and S5 *editor*."""
+        self._terminator, self._editor = terminator, editor
+        self._takes_plain = terminator == CR and editor < _PRINTABLE_FROM
+
+    def take_whole(self, data: bytes) -> CommandLine | None:
+        """The line that *data* is, where it is one plain line and nothing else; otherwise None."""
+        if self._state != _NO_PREFIX or not self._takes_plain or len(data) > self._limit:
+            return None
+        return _plain_line(data)
+
     def take(self, data: bytes, start: int) -> tuple[int, Line | None]:
         """Read *data* from *start* up to the end of one line; where it stopped, and the line if it ended."""
-        if self._state == _NO_PREFIX and self.terminator == CR and self.editor < _PRINTABLE_FROM:
+        if self._state == _NO_PREFIX and self._takes_plain:
             plain = _PLAIN_LINE.match(data, start)
             if plain is not None and plain.end() - plain.start() <= self._limit:
                 return plain.end(), CommandLine(plain[1].decode("ascii"))
@@ -87,10 +104,10 @@ class LineReader:
 
     def _receive_body(self, character: int) -> Line | None:
         # V.250 5.2.2: a character is compared with S3 first, then with S5, then taken for the line.
-        if character == self.terminator:
+        if character == self._terminator:
             self._state = _NO_PREFIX
             return LineTooLong() if self._is_too_long else CommandLine(self._body.decode("ascii"))
-        if character == self.editor:
+        if character == self._editor:
             if self._body:
                 del self._body[-1]
         elif character >= _PRINTABLE_FROM:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from enum import Enum
+from functools import lru_cache
 from typing import TYPE_CHECKING
 
 from .errors import CME
@@ -38,13 +39,24 @@ def information(session: Session, lines: Sequence[str]) -> bytes:
     return (f"{end}{text}{end}" if session.verbose else f"{text}{end}").encode("latin-1", "replace")
 
 
+def ok(session: Session) -> bytes:
+    """The result that nearly every line ends with."""
+    return b"" if session.quiet else _formatted("OK", session.verbose, session.line_end)
+
+
 def result(session: Session, code: Result) -> bytes:
     """A basic result code; nothing under Q1."""
     if session.quiet:
         return b""
-    if session.verbose:
-        return f"{session.line_end}{code.words}{session.line_end}".encode("latin-1")
-    return f"{code.value}{chr(session.terminator)}".encode("latin-1")
+    return _formatted(code.name, session.verbose, session.line_end)
+
+
+@lru_cache(maxsize=128)
+def _formatted(name: str, verbose: bool, line_end: str) -> bytes:
+    """The bytes of one result code; every command line ends with one, so they are kept."""
+    code = Result[name]
+    text = f"{line_end}{code.words}{line_end}" if verbose else f"{code.value}{line_end[0]}"
+    return text.encode("latin-1")
 
 
 def extended_result(session: Session, text: str) -> bytes:

@@ -54,5 +54,6 @@ class Session:
         self._format()
 
     def _format(self) -> None:
+        self.has_new_format = True
         self.terminator = self.registers[3]
         self.line_end = chr(self.registers[3]) + chr(self.registers[4])

@@ -1,16 +1,22 @@
 """Descriptors with what to do when they are ready: the one place that asks the kernel.
 
-`select` is used because it waits with the precision of the clock; a poll in whole milliseconds would
-make every deadline late.  Asking also makes the kernel finish what is on its way through a pty.
+`look` asks every descriptor with select, which makes the kernel finish what is on its way through a
+pty: virtual time rests on that.  `wait` uses epoll, whose cost does not grow with the descriptors; as
+it counts in whole milliseconds, the last of a wait is left to select, which has the clock's precision.
 """
 
 from __future__ import annotations
 
 import select
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Final
 
 if TYPE_CHECKING:
     from collections.abc import Callable
+
+# Above this, a wait is given to epoll in whole milliseconds; the rest to select.
+_WHOLE_S: Final = 0.001
+_WRITABLE: Final = select.EPOLLOUT
+_READABLE: Final = select.EPOLLIN | select.EPOLLHUP | select.EPOLLERR
 
 
 class Descriptors:
@@ -21,41 +27,98 @@ class Descriptors:
         self._writers: dict[int, Callable[[], object]] = {}
         self._reading: list[int] = []
         self._writing: list[int] = []
+        self._epoll = select.epoll()
+        self._registered: set[int] = set()
+        self._epoll_alone = [self._epoll.fileno()]
 
     def add_reader(self, descriptor: int, handler: Callable[[], object]) -> None:
         """Call *handler* whenever *descriptor* is readable."""
         self._readers[descriptor] = handler
         self._reading = list(self._readers)
+        self._register(descriptor)
 
     def remove_reader(self, descriptor: int) -> None:
         """Look at *descriptor* no longer; harmless where nobody did."""
         if self._readers.pop(descriptor, None) is not None:
             self._reading = list(self._readers)
+            self._register(descriptor)
 
     def add_writer(self, descriptor: int, handler: Callable[[], object]) -> None:
         """Call *handler* whenever *descriptor* is writable."""
         self._writers[descriptor] = handler
         self._writing = list(self._writers)
+        self._register(descriptor)
 
     def remove_writer(self, descriptor: int) -> None:
         """Look at *descriptor* no longer; harmless where nobody did."""
         if self._writers.pop(descriptor, None) is not None:
             self._writing = list(self._writers)
+            self._register(descriptor)
 
-    def wait(self, timeout_s: float | None) -> tuple[list[int], list[int]]:
-        """Wait up to *timeout_s* (None: for ever); the descriptors that are ready."""
-        if not self._reading and not self._writing and timeout_s == 0:
-            return [], []
-        reading, writing, _ = select.select(self._reading, self._writing, (), timeout_s)
-        return reading, writing
+    def look(self) -> bool:
+        """Handle everything that is ready now, also what becomes ready by that; True where anything was."""
+        if not self._reading and not self._writing:
+            return False
+        reading, writing, _ = select.select(self._reading, self._writing, (), 0)
+        found = bool(reading or writing)
+        while reading or writing:
+            for descriptor in reading:
+                self._read(descriptor)
+            for descriptor in writing:
+                self._write(descriptor)
+            reading, writing, _ = select.select(self._reading, self._writing, (), 0)
+        return found
 
-    def handle(self, ready: tuple[list[int], list[int]]) -> None:
-        """Call the handlers of what is *ready*, unless an earlier one has removed them."""
-        for descriptor in ready[0]:
-            handler = self._readers.get(descriptor)
+    def wait(self, timeout_s: float | None) -> list[tuple[int, int]]:
+        """Wait up to *timeout_s* (None: for ever) until something is ready; pass the outcome to `handle`."""
+        if timeout_s is None:
+            return self._epoll.poll()
+        if timeout_s > _WHOLE_S:
+            # One millisecond less than asked for: whoever waits comes back for the rest.
+            return self._epoll.poll(timeout_s - _WHOLE_S)
+        select.select(self._epoll_alone, (), (), timeout_s)
+        return self._epoll.poll(0)
+
+    def handle(self, ready: list[tuple[int, int]]) -> None:
+        """Handle what is *ready*, in the order in which the descriptors were added."""
+        if len(ready) == 1 and ready[0][1] == select.EPOLLIN:  # nearly always
+            handler = self._readers.get(ready[0][0])
             if handler is not None:
                 handler()
-        for descriptor in ready[1]:
-            handler = self._writers.get(descriptor)
-            if handler is not None:
-                handler()
+            return
+        if len(ready) > 1:
+            places = {descriptor: place for place, descriptor in enumerate(self._reading)}
+            ready.sort(key=lambda one: places.get(one[0], len(places)))
+        for descriptor, events in ready:
+            if events & _READABLE:
+                self._read(descriptor)
+            if events & _WRITABLE:
+                self._write(descriptor)
+
+    def close(self) -> None:
+        """Let go of what was made to wait with; harmless when called again."""
+        self._epoll.close()
+
+    def _read(self, descriptor: int) -> None:
+        handler = self._readers.get(descriptor)  # an earlier one may have removed it
+        if handler is not None:
+            handler()
+
+    def _write(self, descriptor: int) -> None:
+        handler = self._writers.get(descriptor)
+        if handler is not None:
+            handler()
+
+    def _register(self, descriptor: int) -> None:
+        events = (select.EPOLLIN if descriptor in self._readers else 0) | (
+            select.EPOLLOUT if descriptor in self._writers else 0
+        )
+        if self._epoll.closed:
+            return
+        if not events:
+            self._epoll.unregister(descriptor)
+        elif descriptor in self._registered:
+            self._epoll.modify(descriptor, events)
+        else:
+            self._epoll.register(descriptor, events)
+        self._registered = set(self._readers) | set(self._writers)

@@ -20,9 +20,11 @@ if TYPE_CHECKING:
 # what a script can notice.
 LATE_NS: Final = 1_000_000
 
-# Paced runs write their recording away this often, in wall seconds, while there is something to write.
-_WRITE_EVERY_S: Final = 0.05
-_WRITE_AT_ONCE: Final = 4000
+# A paced run writes its recording away in pauses of this length, so that writing does not slow a dialogue;
+# at the latest after so long, or at so many events.
+_PAUSE_S: Final = 0.02
+_LATEST_S: Final = 1.0
+_MOST_EVENTS: Final = 20_000
 
 
 class StuckError(RuntimeError):
@@ -45,7 +47,8 @@ class Driver:
         self.on_events: Callable[[], None] | None = None
         self._timeline = model.timeline
         self._origin_ns = 0
-        self._written_at = 0.0
+        self._written_s = 0.0
+        self._is_quiet = True
         self.start_clock()
 
     def start_clock(self) -> None:
@@ -62,29 +65,32 @@ class Driver:
 
     def catch_up(self) -> None:
         """At a pace: bring the model to the present, and note how late its actions were."""
-        if self.factor is None:
+        factor = self.factor
+        if factor is None:
             return
         timeline = self._timeline
         while True:
-            now_ns = round((time.monotonic_ns() - self._origin_ns) * self.factor)
-            due_ns = timeline.next_due_ns()
-            if due_ns is None or due_ns > now_ns:
-                timeline.run_until(max(now_ns, timeline.now_ns))
+            wall_ns = time.monotonic_ns() - self._origin_ns
+            now_ns = wall_ns if factor == 1.0 else round(wall_ns * factor)
+            if timeline.pass_time(now_ns):
                 return
-            timeline.run_next_instant()
-            late_ns = self._to_wall(now_ns - due_ns)
-            self.latest_ns = max(self.latest_ns, late_ns)
-            if late_ns >= LATE_NS:
-                self.model.recorder.record("pace", "late", value=late_ns, due_ns=due_ns)
+            self._run_late(now_ns)
+
+    def _run_late(self, now_ns: int) -> None:
+        """Run the next instant's actions, and note how late they are."""
+        due_ns = self._timeline.next_due_ns()
+        if due_ns is None or due_ns > now_ns:  # what was due has been cancelled
+            return
+        self._timeline.run_next_instant()
+        late_ns = self._to_wall(now_ns - due_ns)
+        self.latest_ns = max(self.latest_ns, late_ns)
+        if late_ns >= LATE_NS:
+            self.model.recorder.record("pace", "late", value=late_ns, due_ns=due_ns)
 
     def settle(self) -> None:
         """Take in everything that has come from outside until now; time does not move by itself."""
         self.catch_up()
-        descriptors = self.descriptors
-        ready = descriptors.wait(0)
-        while ready[0] or ready[1]:
-            descriptors.handle(ready)
-            ready = descriptors.wait(0)
+        self.descriptors.look()
 
     def wait(self, until_ns: int | None, done: Callable[[], bool] | None = None) -> bool:
         """Serve until *done* (True) or until *until_ns* (whatever *done* says then).
@@ -112,15 +118,17 @@ class Driver:
 
     def _wait_paced(self, until_ns: int | None, done: Callable[[], bool] | None) -> bool:
         timeline, descriptors = self._timeline, self.descriptors
+        self.settle()
         while True:
-            self.catch_up()
             if done is not None and done():
                 return True
             if until_ns is not None and timeline.now_ns >= until_ns:
                 return False
             ready = descriptors.wait(self._wait_s(until_ns))
             self.catch_up()
-            descriptors.handle(ready)
+            self._is_quiet = not ready
+            if ready:
+                descriptors.handle(ready)
 
     def _wait_s(self, until_ns: int | None) -> float | None:
         """How long to wait for the outside, in wall seconds."""
@@ -130,18 +138,16 @@ class Driver:
         wait_s = None
         if due_ns is not None:
             wait_s = max(0.0, (self._origin_ns + self._to_wall(due_ns) - time.monotonic_ns()) / 1e9)
-        if self._write_if_due() and (wait_s is None or wait_s > _WRITE_EVERY_S):
-            wait_s = _WRITE_EVERY_S
+        if self.model.recorder.pending and self.on_events is not None and not self._write_if_due():
+            return _PAUSE_S if wait_s is None else min(wait_s, _PAUSE_S)
         return wait_s
 
     def _write_if_due(self) -> bool:
-        """Have the recording written now and then; True while something waits to be written."""
-        pending = self.model.recorder.pending
-        if not pending or self.on_events is None:
+        """Have the recording written in a pause, or when it has waited long enough; True where it was."""
+        now_s = time.monotonic()
+        is_late = now_s - self._written_s > _LATEST_S or self.model.recorder.pending > _MOST_EVENTS
+        if not (self._is_quiet or is_late) or self.on_events is None:
             return False
-        now = time.monotonic()
-        if pending < _WRITE_AT_ONCE and now - self._written_at < _WRITE_EVERY_S:
-            return True
-        self._written_at = now
+        self._written_s = now_s
         self.on_events()
-        return False
+        return True

@@ -28,7 +28,8 @@ _CLOSED: Final = flags.CLOSE_WRITE | flags.CLOSE_NOWRITE
 
 # What a client that never reads may leave unread beyond the kernel's own buffer, before bytes are lost.
 OUTPUT_LIMIT: Final = 65536
-_CHUNK: Final = 65536
+# A pty hands over 4 KiB at once.
+_CHUNK: Final = 4096
 
 # Linux USB serial drivers start with 9600 8N1 (include/linux/tty_driver and drivers/usb/serial, from memory).
 _START_BAUD: Final = termios.B9600
@@ -159,18 +160,16 @@ class PtyEdge:
 
     def deliver(self, port: Port, data: bytes) -> None:
         """Bytes for the client, now if the kernel takes them; past the limit they are lost."""
+        if not self._pending:
+            data = data[self._write(data) :]
+            if not data:
+                return
+            if self._pty is not None:
+                self._descriptors.add_writer(self._pty.master, self._flush)
         room = OUTPUT_LIMIT - len(self._pending)
         if len(data) > room:
             port.lose(data[room:])
-            data = data[:room]
-        if self._pending:
-            self._pending += data
-            return
-        written = self._write(data)
-        if written < len(data):
-            self._pending += data[written:]
-            if self._pty is not None:
-                self._descriptors.add_writer(self._pty.master, self._flush)
+        self._pending += data[:room]
 
     def pump(self) -> bool:
         """Move what can be moved now; True where bytes came from the client."""

@@ -111,6 +111,14 @@ class Timeline:
             action()
         self._now_ns = until_ns
 
+    def pass_time(self, until_ns: int) -> bool:
+        """It is *until_ns* now, where nothing is due before (True); never moves back."""
+        heap = self._heap
+        if heap and heap[0][0] <= until_ns:
+            return False
+        self._now_ns = max(self._now_ns, until_ns)
+        return True
+
     def note_cancelled(self) -> None:
         """Count a cancelled call that still lies in the heap (called by `Wakeup.cancel`)."""
         self._cancelled += 1

@@ -87,7 +87,7 @@ class Port:
         self._recorder.record(self.lane, "open", node=self.node)
         kept, self._kept = self._kept, b""
         if kept:
-            self._pass_on(kept)
+            self.send(kept)
         self.opened.announce(None)
 
     def client_closed(self) -> None:
@@ -109,7 +109,9 @@ class Port:
     def send(self, data: bytes) -> None:
         """Bytes for the host (called by the model)."""
         if self.clients:
-            self._pass_on(data)
+            self._recorder.record_bytes(self.lane, "from_module", data)
+            if self.edge is not None:
+                self.edge.deliver(self, data)
         elif self._keeps_before_open and self.is_present:
             self._kept = (self._kept + data)[-_KEPT_BYTES:]
         else:
@@ -118,8 +120,3 @@ class Port:
     def lose(self, data: bytes) -> None:
         """Bytes of the module's that no client will get."""
         self._recorder.record_bytes(self.lane, "lost", data)
-
-    def _pass_on(self, data: bytes) -> None:
-        self._recorder.record_bytes(self.lane, "from_module", data)
-        if self.edge is not None:
-            self.edge.deliver(self, data)

@@ -11,7 +11,7 @@ from simulator.at.reader import CommandLine, Line, LineReader, LineTooLong, Repe
 
 def read(*chunks: bytes, limit: int = 1024, terminator: int = 13, editor: int = 8) -> list[Line]:
     reader = LineReader(limit=limit)
-    reader.terminator, reader.editor = terminator, editor
+    reader.set_format(terminator=terminator, editor=editor)
     lines: list[Line] = []
     for chunk in chunks:
         position = 0
@@ -66,6 +66,21 @@ def test_terminator_and_editor_can_be_changed() -> None:
 def test_the_terminator_is_compared_before_the_editor() -> None:
     # V.250 5.2.2: S3 first, then S5.
     assert read(b"ATI\x08", terminator=8, editor=8) == [CommandLine("I")]
+
+
+@given(st.binary(max_size=40))
+def test_taking_a_whole_line_at_once_agrees_with_taking_it_apart(data: bytes) -> None:
+    whole = LineReader(limit=20).take_whole(b"AT" + data + b"\r")
+
+    if whole is not None:
+        assert read(b"AT" + data + b"\r", limit=20) == [whole]
+
+
+def test_a_whole_line_is_not_taken_from_the_middle_of_another() -> None:
+    reader = LineReader(limit=1024)
+    reader.take(b"ATX", 0)
+
+    assert reader.take_whole(b"ATI\r") is None
 
 
 def test_a_megabyte_without_an_end_keeps_the_memory_small() -> None:
