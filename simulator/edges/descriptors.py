@@ -15,6 +15,8 @@ if TYPE_CHECKING:
 
 # Above this, a wait is given to epoll in whole milliseconds; the rest to select.
 _WHOLE_S: Final = 0.001
+# A port and a program that echo each other never come to rest; whoever looks goes on after so many rounds.
+_MOST_ROUNDS: Final = 1000
 _WRITABLE: Final = select.EPOLLOUT
 _READABLE: Final = select.EPOLLIN | select.EPOLLHUP | select.EPOLLERR
 
@@ -61,7 +63,9 @@ class Descriptors:
             return False
         reading, writing, _ = select.select(self._reading, self._writing, (), 0)
         found = bool(reading or writing)
-        while reading or writing:
+        for _ in range(_MOST_ROUNDS):
+            if not (reading or writing):
+                break
             for descriptor in reading:
                 self._read(descriptor)
             for descriptor in writing:
