@@ -119,9 +119,11 @@ class CommandFailedError(ProductError, ValueError):
 class NotReachedError(ProductError, TimeoutError):
     """A state was not reached in time."""
 
-    def __init__(self, *, wanted: str, seen: str, waited_s: float) -> None:
+    def __init__(self, *, wanted: str, waited_s: float, seen: str = "") -> None:
         self.wanted, self.seen, self.waited_s = wanted, seen, waited_s
-        super().__init__(f"expected {wanted} within {waited_s:.3f} s, saw {seen}")
+        super().__init__(
+            f"expected {wanted} within {waited_s:.3f} s, {f'saw {seen}' if seen else 'it did not come'}"
+        )
 
 
 class BenchUnfitError(BenchError, OSError):

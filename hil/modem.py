@@ -8,6 +8,7 @@ from __future__ import annotations
 import contextlib
 from typing import TYPE_CHECKING, Final
 
+from .deadline import Deadline
 from .dialogue.dialogue import Dialogue
 from .errors import CommandFailedError, NoReplyError, NotReachedError, PortGoneError, PortMissingError
 
@@ -110,19 +111,17 @@ class Modem:
     def wait_ready(self, *, timeout_s: float | None = None) -> None:
         """Return once AT is answered with OK; raises PortMissingError or NoReplyError."""
         limit_s = self.boot_longest_s if timeout_s is None else timeout_s
-        clock = self.bench.clock
-        until_s = clock.now_s() + limit_s
+        deadline = Deadline(self.bench.clock, limit_s)
         try:
             self.bench.ports.wait_for(self.role, timeout_s=limit_s)
         except PortMissingError:
             self.bench.health.check()
             raise
         while True:
-            left_s = until_s - clock.now_s()
             with contextlib.suppress(NoReplyError, PortGoneError):
-                if self.command("AT", timeout_s=min(max(left_s, 0.1), 0.5), demand_ok=False).is_ok:
+                if self.command("AT", timeout_s=min(max(deadline.left_s, 0.1), 0.5), demand_ok=False).is_ok:
                     return
-            if left_s <= 0:
+            if deadline.has_passed:
                 self.bench.health.check()
                 raise NoReplyError(sent=b"AT\r", waited_s=limit_s, heard=self.dialogue.heard)
 
@@ -135,14 +134,12 @@ class Modem:
         than OK raises CommandFailedError unless *demand_ok* is False.
         """
         port = self._opened()
-        clock = self.bench.clock
         sent = self.dialogue.send(text)
-        started_s = clock.now_s()
+        deadline = Deadline(self.bench.clock, timeout_s)
         port.write(sent)
         while (reply := self.dialogue.take_reply()) is None:
-            left_s = started_s + timeout_s - clock.now_s()
-            data = port.read(timeout_s=max(left_s, 0.0))
-            if not data and left_s <= 0:
+            data = port.read(timeout_s=deadline.left_s)
+            if not data and deadline.has_passed:
                 heard = self.dialogue.heard
                 self.dialogue.abandon()
                 self.bench.health.check()
@@ -155,10 +152,9 @@ class Modem:
     def listen(self, seconds: float) -> list[str]:
         """The unsolicited lines that have come, and those of the next *seconds*."""
         port = self._opened()
-        clock = self.bench.clock
-        until_s = clock.now_s() + seconds
-        while (left_s := until_s - clock.now_s()) > 0:
-            self.dialogue.receive(port.read(timeout_s=left_s))
+        deadline = Deadline(self.bench.clock, seconds)
+        while not deadline.has_passed:
+            self.dialogue.receive(port.read(timeout_s=deadline.left_s))
         lines = list(self.dialogue.unsolicited)
         self.dialogue.unsolicited.clear()
         return lines
@@ -183,13 +179,16 @@ class Modem:
                 raise NotReachedError(wanted="the card unlocked", seen=f"{tries[1]} tries left", waited_s=0)
             self.command(f'AT+CPIN="{self.bench.card_pin}"', timeout_s=20)
         limit_s = delays.pin_accepted_s.relied_on + _GRACE_S
-        self._until("+CPIN: READY", lambda: self._card_says() == "+CPIN: READY", limit_s)
+        if not self._wait(lambda: self._card_says() == "+CPIN: READY", limit_s):
+            raise NotReachedError(wanted="+CPIN: READY", waited_s=limit_s, seen=self._card_says())
 
     def wait_registered(self, *, timeout_s: float | None = None) -> None:
         """Return once +CEREG? tells home or roaming; raises NotReachedError."""
         delays = self.bench.profile.delays
         limit_s = delays.registration_s.relied_on + 2 * _GRACE_S if timeout_s is None else timeout_s
-        self._until("registered", self.is_registered, limit_s)
+        if not self._wait(self.is_registered, limit_s):
+            seen = f"+CEREG stat {self.registration()}, +CFUN {self.functionality()}"
+            raise NotReachedError(wanted="registered", waited_s=limit_s, seen=seen)
 
     def is_registered(self) -> bool:
         """Whether +CEREG? tells home or roaming."""
@@ -230,17 +229,14 @@ class Modem:
 
     def _until(self, wanted: str, holds: Callable[[], bool], limit_s: float) -> None:
         if not self._wait(holds, limit_s):
-            seen = "it not so until the end"
-            raise NotReachedError(wanted=wanted, seen=seen, waited_s=limit_s)
+            raise NotReachedError(wanted=wanted, waited_s=limit_s)
 
     def _wait(self, holds: Callable[[], bool], limit_s: float) -> bool:
-        clock = self.bench.clock
-        until_s = clock.now_s() + limit_s
+        deadline = Deadline(self.bench.clock, limit_s)
         while not holds():
-            left_s = until_s - clock.now_s()
-            if left_s <= 0:
+            if deadline.has_passed:
                 return False
-            clock.wait(min(_ASK_EVERY_S, left_s))
+            self.bench.clock.wait(min(_ASK_EVERY_S, deadline.left_s))
         return True
 
     def _shows_ports(self) -> bool:

@@ -70,18 +70,7 @@ class Model:
         self.recorder = Recorder(self.timeline)
         self.randomness = Randomness(settings.seed)
         profile, host = settings.profile, settings.host
-        pins = profile.pins
-        self.board = Board(
-            wiring=settings.wiring,
-            positions=settings.positions,
-            inputs={
-                "POWER_KEY": _input(pins.power_key),
-                "RADIO_DISABLE": _input(pins.radio_disable),
-            },
-            outputs={"STATUS": pins.status.active == "high"} if pins.status else {},
-            host=host,
-            recorder=self.recorder,
-        )
+        self.board = build_board(settings, profile, recorder=self.recorder)
         is_dead = settings.start.module == "dead"
         self.module = Module(
             profile=profile,
@@ -146,6 +135,19 @@ class Model:
     def _on_rail(self, good: bool) -> None:
         self.board.power("module", present=good)
         self.module.power.supply(present=good)
+
+
+def build_board(settings: ModelSettings, profile: Profile, *, recorder: Recorder) -> Board:
+    """The carrier of *settings* with a module of *profile* on it."""
+    pins = profile.pins
+    return Board(
+        wiring=settings.wiring,
+        positions=settings.positions,
+        inputs={"POWER_KEY": _input(pins.power_key), "RADIO_DISABLE": _input(pins.radio_disable)},
+        outputs={"STATUS": pins.status.active == "high"} if pins.status else {},
+        host=settings.host,
+        recorder=recorder,
+    )
 
 
 def _input(pin: InputPin) -> ModuleInput:

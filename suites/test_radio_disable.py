@@ -50,12 +50,14 @@ def test_releasing_the_pin_brings_the_registration_back(modem_registered: Modem,
     assert (silent, modem_registered.functionality()) == (SILENT, FULL)
 
 
-def test_a_pin_that_is_let_go_leaves_the_radios_on(modem_registered: Modem, bench: Bench) -> None:
+def test_a_pin_that_is_let_go_leaves_the_radios_on(modem_ready: Modem, bench: Bench) -> None:
+    modem_ready.enable_radio()
+    modem_ready.make_registered()
     bench.header["radio_disable"].release()
     bench.clock.wait(bench.profile.delays.radio_off_s.relied_on + 1)
 
-    assert modem_registered.is_registered()
-    assert modem_registered.functionality() == FULL
+    assert modem_ready.is_registered()
+    assert modem_ready.functionality() == FULL
 
 
 def test_a_command_cannot_undo_the_pin(modem_registered: Modem, bench: Bench) -> None:

@@ -52,9 +52,14 @@ class BenchSection(Section):
 
 
 class ModuleSection(Section):
-    """Which module is fitted."""
+    """Which module is fitted; *unit* is where this one unit differs from its profile.
+
+    The keys of *unit* are those of a profile.  Suites go by the profile, so a unit that differs is one
+    that a suite can find out; simulated benches only.
+    """
 
     profile: str
+    unit: dict[str, Any] = Field(default_factory=dict)
 
 
 class BoardSection(Section):
@@ -112,10 +117,14 @@ class NamedContent:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class BenchDescription:
-    """A bench file with what it names, read and checked."""
+    """A bench file with what it names, read and checked.
+
+    *profile* is what the module ought to be; that in *settings* is what the unit is.
+    """
 
     path: Path
     file: BenchFile
+    profile: Profile
     settings: ModelSettings
     contents: Mapping[str, NamedContent]
 
@@ -157,7 +166,11 @@ def load_bench(path: Path, overrides: Mapping[str, Any] | None = None) -> BenchD
     file = check(BenchFile, data, file=str(path))
     profile_path = _named_file("profiles", file.module.profile, near=path, key="module.profile")
     wiring_path = _named_file("wirings", file.board.wiring, near=path, key="board.wiring")
-    profile = check(Profile, read_toml(profile_path, wanted="a profile"), file=str(profile_path))
+    profile_data = read_toml(profile_path, wanted="a profile")
+    profile = check(Profile, profile_data, file=str(profile_path))
+    unit = profile
+    if file.module.unit:
+        unit = check(Profile, _merged(profile_data, file.module.unit), file=str(path), under="module.unit")
     wiring = check(Wiring, read_toml(wiring_path, wanted="a wiring"), file=str(wiring_path))
     positions = _positions(file, wiring, str(path))
     _check_ports(file, profile, str(path))
@@ -168,7 +181,7 @@ def load_bench(path: Path, overrides: Mapping[str, Any] | None = None) -> BenchD
                 file=str(path), key=f"host.lines.{pin}", found=f"header pin {pin}", allowed=f"pins {known}"
             )
     settings = ModelSettings(
-        profile=profile,
+        profile=unit,
         wiring=wiring,
         positions=positions,
         host=file.host,
@@ -184,7 +197,7 @@ def load_bench(path: Path, overrides: Mapping[str, Any] | None = None) -> BenchD
         "profile": NamedContent(name=profile.name, digest=_digest(profile.model_dump())),
         "wiring": NamedContent(name=wiring.name, digest=_digest(wiring.model_dump())),
     }
-    return BenchDescription(path=path, file=file, settings=settings, contents=contents)
+    return BenchDescription(path=path, file=file, profile=profile, settings=settings, contents=contents)
 
 
 def _digest(data: object) -> str:

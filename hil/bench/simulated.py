@@ -11,8 +11,9 @@ from hil.recording.head import head
 from hil.recording.query import Recording
 from simulator.edges.pacing import Driver
 from simulator.edges.port_edges import MemoryEdges, PtyEdges
-from simulator.kernel.timeline import ns
-from simulator.model import Model
+from simulator.kernel.recorder import Recorder
+from simulator.kernel.timeline import Timeline, ns
+from simulator.model import Model, build_board
 from simulator.network.cell import NetworkSettings
 
 from .interface import Bench, Clock, Header, HeaderPin, Health, Host, Ports, Supply, Surroundings
@@ -23,6 +24,7 @@ if TYPE_CHECKING:
 
     from simulator.kernel.recorder import Value
     from simulator.module.port import Port as ModulePort
+    from simulator.module.profile import Profile
 
     from .files import BenchDescription
     from .interface import Port
@@ -91,9 +93,11 @@ class SimulatedPin(HeaderPin):
 class SimulatedHeader(Header):
     """The model's header; roles are found through the wiring."""
 
-    def __init__(self, driver: Driver) -> None:
+    def __init__(self, driver: Driver, profile: Profile) -> None:
         self._driver, self._board = driver, driver.model.board
-        self._routes = {role: self._board.route(pin) for role, pin in ROLES.items()}
+        # By the profile and the wiring alone: the unit on the bench may not be what it ought to be.
+        nominal = build_board(driver.model.settings, profile, recorder=Recorder(Timeline()))
+        self._routes = {role: nominal.route(pin) for role, pin in ROLES.items()}
 
     @property
     def roles(self) -> list[str]:
@@ -271,7 +275,7 @@ class SimulatedBench(Bench):
     ) -> None:
         self.description = description
         self.name = description.file.bench.name
-        self.profile = description.settings.profile
+        self.profile = description.profile
         card = description.settings.card
         self.card_pin = card.pin if card else None
         self.model = Model(description.settings)
@@ -283,7 +287,7 @@ class SimulatedBench(Bench):
         self.is_closed = False
         self._recording = Recording(head(description, pace=pace_name(factor), pinned=pinned))
         self.clock = SimulatedClock(self.driver)
-        header = SimulatedHeader(self.driver)
+        header = SimulatedHeader(self.driver, self.profile)
         self.header = header
         self._roles = header.roles
         ports_seen = SimulatedPorts(self.driver, self.edges)

@@ -55,7 +55,12 @@ class Module:
             timeline=timeline, recorder=recorder, draws=draws, profile=profile, initial=initial
         )
         self.key = PowerKey(
-            timeline=timeline, recorder=recorder, draws=draws, key=profile.key, power=self.power
+            timeline=timeline,
+            recorder=recorder,
+            draws=draws,
+            key=profile.key,
+            power=self.power,
+            resets_begun_off=profile.quirks.reset_begun_off,
         )
         self.radio = Radio(timeline=timeline, recorder=recorder, draws=draws, profile=profile)
         self.clock = ModuleClock(timeline)

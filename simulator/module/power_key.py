@@ -45,12 +45,21 @@ class PowerKey:
 
     Thresholds are drawn for each press.  A key held since before the module went off, and still held
     `Key.tied_restart_s` later (after the supply came: once that is stable), begins a new press then.
+    *resets_begun_off* is the quirk of that name.
     """
 
     def __init__(
-        self, *, timeline: Timeline, recorder: Recorder, draws: Draws, key: Key, power: PowerMachine
+        self,
+        *,
+        timeline: Timeline,
+        recorder: Recorder,
+        draws: Draws,
+        key: Key,
+        power: PowerMachine,
+        resets_begun_off: bool = False,
     ) -> None:
         self._timeline, self._recorder, self._draws = timeline, recorder, draws
+        self._resets_begun_off = resets_begun_off
         self._key, self._power = key, power
         self._press: _Press | None = None
         power.changed.listen(self._on_power)
@@ -104,6 +113,8 @@ class PowerKey:
         def act() -> None:
             press.spend()
             self._power.start("key")
+            if self._resets_begun_off:
+                self._arm_reset(press, press.began_ns)
 
         press.wakeups.append(self._timeline.call_in(threshold_ns, act))
 
@@ -118,14 +129,18 @@ class PowerKey:
                 self._power.stop("key")
 
             press.wakeups.append(self._timeline.call_in(threshold_ns, stop))
-        if self._key.reset_s is not None:
+        self._arm_reset(press, press.began_ns)
 
-            def reset() -> None:
-                press.spend()
-                self._power.restart("key held")
+    def _arm_reset(self, press: _Press, began_ns: int) -> None:
+        if self._key.reset_s is None:
+            return
 
-            reset_ns = self._draws.draw_ns("key/reset", self._key.reset_s)
-            press.wakeups.append(self._timeline.call_in(reset_ns, reset))
+        def reset() -> None:
+            press.spend()
+            self._power.restart("key held")
+
+        reset_ns = self._draws.draw_ns("key/reset", self._key.reset_s)
+        press.wakeups.append(self._timeline.call_at(began_ns + reset_ns, reset))
 
     def _release(self, press: _Press) -> None:
         held_ns = self._timeline.now_ns - press.began_ns

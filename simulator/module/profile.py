@@ -167,14 +167,27 @@ class At(Section):
     keep_before_open: bool = False
 
 
+class Quirks(Section):
+    """Named behaviours that modules differ in; each is off unless the profile turns it on.
+
+    *reset_begun_off*: a press that began while the module was off can reset it too.
+    *command_beats_radio_pin*: +CFUN=1 turns the radios on although the pin is asserted.
+    *radio_pin_release_turns_on*: releasing the pin turns the radios on whatever was asked for by command.
+    """
+
+    reset_begun_off: bool = False
+    command_beats_radio_pin: bool = False
+    radio_pin_release_turns_on: bool = False
+
+
 class Supply(Section):
-    """What the module's rail must be, in volts at the module."""
+    """What the module's rail must be, in volts at the module; *lockout_v* 0 is a module without lock-out."""
 
     min_v: Positive
     nominal_v: Positive
     max_v: Positive
     warning_v: Positive
-    lockout_v: Positive
+    lockout_v: NotNegative
     restart_v: Positive
     restart_after_s: NotNegative
     warning_averaged_s: NotNegative
@@ -226,4 +239,5 @@ class Profile(Section):
     at: At
     supply: Supply
     currents: Currents
+    quirks: Quirks = Quirks()
     extensions: ExtensionSet = ExtensionSet()

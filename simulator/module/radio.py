@@ -34,6 +34,7 @@ class Radio:
         self._pin_asserted = False
         self._timeline, self._recorder, self._draws = timeline, recorder, draws
         self._delay = profile.delays.radio_off_s
+        self._quirks = profile.quirks
         self._pending: Wakeup | None = None
 
     @property
@@ -46,6 +47,8 @@ class Radio:
         if functionality not in (MINIMUM, FULL, SILENT):
             raise ValueError(f"functionality is 0, 1 or 4, not {functionality}")
         self.requested = functionality
+        if functionality == FULL and self._quirks.command_beats_radio_pin:
+            self.disabled_by_pin = False
         self._settle(cause)
 
     def set_pin(self, *, asserted: bool) -> None:
@@ -70,6 +73,8 @@ class Radio:
     def _follow_pin(self) -> None:
         self._pending = None
         self.disabled_by_pin = self._pin_asserted
+        if not self._pin_asserted and self._quirks.radio_pin_release_turns_on:
+            self.requested = FULL
         self._settle("pin")
 
     def _settle(self, cause: str) -> None:

@@ -63,7 +63,7 @@ def _set_functionality(call: Call, wanted: int, *, restart: bool) -> Steps:
     if restart:
         call.afterwards(partial(module.power.restart, "command"))
         return
-    if wanted == module.radio.requested:
+    if wanted == module.radio.requested == module.radio.functionality:
         return
     yield module.draws.draw_ns("functionality", module.profile.delays.functionality_s)
     module.radio.request(wanted)

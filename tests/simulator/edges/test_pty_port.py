@@ -135,8 +135,8 @@ def test_a_program_that_does_not_set_raw_mode_meets_the_echo(ports: Ports) -> No
     select.select([client], [], [], 0)  # makes the kernel take the bytes in
     ports.driver.settle()
 
-    # The line discipline turns CR into LF on the way in and sends it all back, LF as CR LF on the way out; the
-    # module echoes that in turn, and so on for as long as anybody looks.
+    # The line discipline turns CR into LF on the way in and sends it all back, LF as CR LF on the way out;
+    # the module echoes that in turn, and so on for as long as anybody looks.
     back = [str(event.more["text"]) for event in ports.model.recorder.take() if event.what == "to_module"]
     assert "".join(back).startswith("hello\r\n\r\n")
 

@@ -1,0 +1,265 @@
+"""Proof that every suite test can fail: each is run on a bench that is wrong in the one way it looks for.
+
+Usage: python ci/sensitivity.py [NAME...]      exit 1 when a test without a row exists, stays green on its
+wrong bench, or is red on the sound one
+"""
+
+from __future__ import annotations
+
+import subprocess
+import sys
+import tempfile
+import tomllib
+from concurrent.futures import ThreadPoolExecutor
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import Any
+
+import tomli_w
+
+TOP = Path(__file__).parent.parent
+BENCHES = TOP / "suites" / "benches"
+WIRINGS = TOP / "simulator" / "wirings"
+FAILED = 1
+
+
+@dataclass(frozen=True, kw_only=True)
+class Row:
+    """One test, the bench it runs on, and what is wrong with that bench."""
+
+    suite: str
+    test: str
+    wrong: str
+    change: dict[str, Any]
+    bench: str = "gauge-station"
+    parts: dict[str, dict[str, Any]] = field(default_factory=dict)  # added to the wiring
+
+
+def exactly(value: float) -> dict[str, float]:
+    """A spread that never varies."""
+    return {"typ": value, "min": value, "max": value}
+
+
+def unit(**changes: Any) -> dict[str, Any]:  # noqa: ANN401 # any section of a profile
+    """A unit that differs from its profile."""
+    return {"module": {"unit": changes}}
+
+
+def key(test: str, wrong: str, bench: str = "gauge-station", **changes: Any) -> Row:  # noqa: ANN401 # as above
+    """A row of the suite power_key."""
+    return Row(suite="power_key", test=test, wrong=wrong, change=unit(**changes), bench=bench)
+
+
+def radio(test: str, wrong: str, **changes: Any) -> Row:  # noqa: ANN401 # as above
+    """A row of the suite radio_disable."""
+    return Row(suite="radio_disable", test=test, wrong=wrong, change=unit(**changes))
+
+
+ROWS = (
+    key(
+        "test_the_guaranteed_press_starts_the_module",
+        "starts from 0.75 s on only",
+        key={"start_s": exactly(0.75)},
+    ),
+    key(
+        "test_the_longest_good_press_starts_the_module_once",
+        "starts from 3.6 s on only",
+        key={"start_s": exactly(3.6), "start_longest_s": 5.0},
+    ),
+    key("test_a_short_press_is_ignored", "starts from 0.3 s on", key={"start_s": exactly(0.3)}),
+    key(
+        "test_the_start_threshold_is_within_the_profile",
+        "starts at 0.66 s: below what is guaranteed, above its limits",
+        key={"start_s": exactly(0.66)},
+    ),
+    key(
+        "test_the_start_press_on_a_running_module_does_what_the_profile_says",
+        "does not toggle",
+        key={"stop_s": exactly(1.5)},
+    ),
+    key(
+        "test_the_guaranteed_stop_press_stops_the_module_with_a_farewell",
+        "says something else at the end",
+        farewell_line="GOODBYE",
+    ),
+    key(
+        "test_the_module_is_off_within_the_profile_after_a_stop",
+        "takes 8.2 s to stop",
+        delays={"stop_s": exactly(8.2)},
+    ),
+    key(
+        "test_a_press_that_is_too_short_does_not_stop_the_module",
+        "stops from 0.2 s on",
+        key={"stop_s": exactly(0.2)},
+    ),
+    key(
+        "test_a_press_in_the_first_seconds_of_booting_is_ignored_whole",
+        "listens to the key soon after the start",
+        key={"dead_in_boot_s": 0.2},
+    ),
+    key(
+        "test_a_stop_press_late_in_booting_stops_the_module",
+        "is deaf for 8 s of booting",
+        key={"dead_in_boot_s": 8.0},
+    ),
+    key(
+        "test_a_press_soon_after_off_is_ignored_whole",
+        "listens to the key at once after off",
+        key={"dead_after_off_s": 0.0},
+    ),
+    key(
+        "test_a_very_long_press_resets_where_the_profile_has_a_reset",
+        "resets after 12 s only",
+        key={"reset_s": exactly(12.0)},
+    ),
+    key(
+        "test_one_very_long_press_from_off_starts_and_does_not_reset",
+        "resets by a press begun while off",
+        key={"reset_s": exactly(15.0)},
+        quirks={"reset_begun_off": True},
+    ),
+    key(
+        "test_boot_takes_as_long_as_the_profile_says",
+        "shows its ports 12 s after the start",
+        delays={"usb_appears_s": exactly(12.0)},
+    ),
+    key(
+        "test_the_module_starts_with_the_supply_only_where_the_profile_says_so",
+        "starts with the supply",
+        supply={"auto_start_s": 1.0},
+    ),
+    key(
+        "test_losing_the_supply_takes_the_ports_away_without_farewell",
+        "lives on without supply",
+        supply={"lockout_v": 0.0},
+    ),
+    key(
+        "test_the_status_output_follows_the_module",
+        "tells its status upside down",
+        bench="upper-station",
+        pins={"status": {"active": "low"}},
+    ),
+    radio("test_the_pin_silences_the_radios_in_time", "takes 1.8 s", delays={"radio_off_s": exactly(1.8)}),
+    radio(
+        "test_releasing_the_pin_brings_the_registration_back",
+        "is not silenced for 40 s",
+        delays={"radio_off_s": exactly(40.0)},
+    ),
+    Row(
+        suite="radio_disable",
+        test="test_a_pin_that_is_let_go_leaves_the_radios_on",
+        wrong="the carrier pulls the header pin up",
+        change={},
+        parts={"MISPLACED_PULL": {"kind": "pull", "net": "RADIO_HEADER", "to": "HOST_3V3", "ohm": 10e3}},
+    ),
+    radio(
+        "test_a_command_cannot_undo_the_pin",
+        "lets a command win over the pin",
+        quirks={"command_beats_radio_pin": True},
+    ),
+    radio(
+        "test_the_command_silences_and_brings_back",
+        "takes longer than three minutes for +CFUN",
+        delays={"functionality_s": exactly(200.0)},
+    ),
+    radio(
+        "test_a_command_to_stay_silent_outlives_the_pin",
+        "turns the radios on when the pin is released",
+        quirks={"radio_pin_release_turns_on": True},
+    ),
+    radio(
+        "test_a_module_that_boots_with_the_pin_asserted_stays_silent",
+        "has the other polarity",
+        pins={"radio_disable": {"active": "high"}},
+    ),
+    radio(
+        "test_a_silent_module_still_answers_and_reports_no_level",
+        "is not silenced for half a minute",
+        delays={"radio_off_s": exactly(30.0)},
+    ),
+    radio(
+        "test_loss_and_return_are_reported_unasked",
+        "is not silenced for half a minute",
+        delays={"radio_off_s": exactly(30.0)},
+    ),
+)
+
+
+def merged(data: dict[str, Any], change: dict[str, Any]) -> dict[str, Any]:
+    """*data* with *change* laid over it, table by table."""
+    result = dict(data)
+    for name, value in change.items():
+        before = result.get(name)
+        result[name] = (
+            merged(before, value) if isinstance(before, dict) and isinstance(value, dict) else value
+        )
+    return result
+
+
+def run(bench: Path, *tests: str) -> tuple[int, str]:
+    """Exit code and output of some tests on one bench; of all where none is named."""
+    command = ["wakebench", "test", str(bench), *tests, "--ports", "memory", "-q"]
+    result = subprocess.run(command, cwd=TOP, check=False, capture_output=True, text=True, timeout=120)
+    return result.returncode, result.stdout + result.stderr
+
+
+def judge(row: Row, folder: Path) -> tuple[Row, bool, str]:
+    """Whether the row's test is red on its wrong bench."""
+    source = BENCHES / f"{row.bench}.toml"
+    wrong = folder / f"{row.test}.toml"
+    data = merged(tomllib.loads(source.read_text(encoding="utf-8")), row.change)
+    if row.parts:
+        wiring = WIRINGS / f"{data['board']['wiring']}.toml"
+        added = merged(tomllib.loads(wiring.read_text(encoding="utf-8")), {"parts": row.parts})
+        (folder / f"{row.test}-wiring.toml").write_text(tomli_w.dumps(added))
+        data["board"]["wiring"] = f"{row.test}-wiring.toml"
+    wrong.write_text(tomli_w.dumps(data))
+    code, output = run(wrong, f"{row.suite}::{row.test}")
+    if code != FAILED or "1 failed" not in output:
+        return row, False, f"exit code {code} on the wrong bench\n{output}"
+    reason = (
+        next((line for line in output.splitlines() if line.startswith("E  ")), "").removeprefix("E").strip()
+    )
+    return row, True, reason
+
+
+def all_tests() -> set[tuple[str, str]]:
+    """Every suite test by suite and name."""
+    result = subprocess.run(
+        ["wakebench", "test", "gauge-station", "--collect-only", "-q"],  # noqa: S607 # as set up by ci/setup
+        cwd=TOP,
+        check=True,
+        capture_output=True,
+        text=True,
+    )
+    lines = [line for line in result.stdout.splitlines() if "::" in line]
+    return {
+        (Path(line.split("::")[0]).stem.removeprefix("test_"), line.split("::")[1].split("[")[0])
+        for line in lines
+    }
+
+
+def main(names: list[str]) -> int:
+    """Judge every row, or those whose test is named."""
+    missing = all_tests() - {(row.suite, row.test) for row in ROWS}
+    for suite, test in sorted(missing):
+        print(f"NO ROW    {suite}::{test}")
+    rows = [row for row in ROWS if not names or row.test in names]
+    all_right = not missing
+    for bench in sorted({row.bench for row in rows}):
+        code, output = run(BENCHES / f"{bench}.toml")
+        print(f"{'green' if code == 0 else 'NOT GREEN':<9} every test on the sound bench {bench}")
+        if code != 0:
+            print(output)
+            all_right = False
+    with tempfile.TemporaryDirectory() as folder, ThreadPoolExecutor(2) as pool:
+        for row, is_right, reason in pool.map(lambda row: judge(row, Path(folder)), rows):
+            print(f"{'red' if is_right else 'NOT RED':<9} {row.suite}::{row.test}")
+            print(f"          {row.wrong}: {reason}")
+            all_right = all_right and is_right
+    print(f"{len(rows)} rows, {'all as they should be' if all_right else 'NOT ALL RIGHT'}")
+    return 0 if all_right else 1
+
+
+if __name__ == "__main__":
+    sys.exit(main(sys.argv[1:]))
