@@ -13,6 +13,8 @@ import stat
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Final
 
+from simulator.kernel.announcement import Announcement
+
 if TYPE_CHECKING:
     from collections.abc import Callable
 
@@ -65,21 +67,29 @@ class _File:
 
 
 def _number(text: str) -> int:
-    """A number as the kernel's kstrtol with base 0 reads it; EINVAL for anything else."""
+    """A number as the kernel's kstrtol with base 0 reads it; EINVAL for other texts, ERANGE past 64 bits."""
     found = _NUMBER.fullmatch(text)
     if found is None:
         raise fault(errno.EINVAL)
     digits = found[2]
     base = 16 if digits[:2] in ("0x", "0X") else 8 if digits[0] == "0" else 10
-    return int(f"{found[1]}{digits}", base)
+    number = int(f"{found[1]}{digits}", base)
+    if not -(2**63) <= number < 2**63:
+        raise fault(errno.ERANGE)
+    return number
 
 
 class GpioTree:
-    """`class/gpio` of one chip; paths are tuples below the tree's root, such as `("class", "gpio")`."""
+    """`class/gpio` of one chip; paths are tuples below the tree's root, such as `("class", "gpio")`.
+
+    `changed` announces the `value` file of an exported line whose level has changed by itself.
+    """
 
     def __init__(self, lines: HostLines) -> None:
+        self.changed: Announcement[tuple[str, ...]] = Announcement()
         self._lines = lines
         self._exported: dict[int, _Exported] = {}
+        lines.changed.listen(self._on_level)
 
     # -- what is there ------------------------------------------------------
 
@@ -119,7 +129,8 @@ class GpioTree:
         file = self._file(path)
         if file.write is None:
             raise fault(errno.EACCES)
-        file.write(data.decode("latin-1"))
+        if data:  # an empty write never reaches the attribute
+            file.write(data.partition(b"\0")[0].decode("latin-1"))  # a C string ends at its NUL
         return len(data)
 
     def _names(self, path: tuple[str, ...]) -> list[str] | None:
@@ -237,4 +248,11 @@ class GpioTree:
         edge = text.removesuffix("\n")
         if edge not in EDGES:
             raise fault(errno.EINVAL)
+        if edge != "none" and exported.line.direction == "out":
+            raise fault(errno.EIO)  # an output cannot be an interrupt
         exported.edge = edge
+
+    def _on_level(self, line: HostLine) -> None:
+        number = self._lines.base + line.offset
+        if number in self._exported:
+            self.changed.announce((*FOLDER, f"gpio{number}", "value"))

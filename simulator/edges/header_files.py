@@ -2,6 +2,9 @@
 
 A thread of its own answers the kernel; every request is carried out on the serving thread, so that
 the model is touched by one thread only.  Nothing is cached: each read asks the model.
+
+The law here: the serving thread never touches the mount.  It would wait for itself, and as the kernel
+lets nobody interrupt such a wait, not even SIGKILL would end the process.
 """
 
 from __future__ import annotations
@@ -10,9 +13,9 @@ import ctypes
 import errno
 import os
 import shutil
+import signal
 import subprocess
 import threading
-import time
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final, Protocol
 
@@ -21,17 +24,26 @@ from .calls import CallsClosedError
 if TYPE_CHECKING:
     from collections.abc import Callable
 
+    from simulator.kernel.announcement import Announcement
+
     from .gpio_tree import Entry
 
 # How long the mount may take to come or go, in wall seconds.
 _MOUNT_S: Final = 10.0
-_STEP_S: Final = 0.005
 # linux/sched.h; `os.unshare` comes with Python 3.12.
 _CLONE_FS: Final = 0x200
+# The signals that libfuse claims where nobody has (fuse_set_signal_handlers).
+_CLAIMED: Final = (signal.SIGHUP, signal.SIGINT, signal.SIGTERM, signal.SIGPIPE)
+# More than any C library's `struct sigaction`.
+_SIGACTION_BYTES: Final = 512
 
 
 class Tree(Protocol):
-    """A tree of files, by paths of names."""
+    """A tree of files, by paths of names; `changed` announces files that read anew by themselves."""
+
+    @property
+    def changed(self) -> Announcement[tuple[str, ...]]:
+        """The path of a file whose content has changed without a write to it."""
 
     def entry(self, path: tuple[str, ...]) -> Entry:
         """What is there; raises OSError."""
@@ -53,6 +65,14 @@ class NoFuseError(RuntimeError):
     """FUSE cannot be used here: what is missing and what would mend it."""
 
 
+class FolderInUseError(RuntimeError):
+    """The folder for the tree is not free."""
+
+    def __init__(self, folder: Path, why: str) -> None:
+        self.folder, self.why = folder, why
+        super().__init__(f"{folder}: {why}; expected a free folder")
+
+
 def missing_for_fuse() -> str | None:
     """What this machine lacks for FUSE, with the cure; None where all is there."""
     if not Path("/dev/fuse").exists():
@@ -66,6 +86,50 @@ def missing_for_fuse() -> str | None:
     return None
 
 
+def free_place(folder: Path) -> Path:
+    """The real path of *folder*, as the table of mounts knows it; raises FolderInUseError if it is mounted.
+
+    The table is asked, never the mount: its server may be this very thread, or gone.
+    """
+    folder = folder.parent.resolve() / folder.name
+    _refuse_mounted(folder)
+    folder = folder.resolve()
+    _refuse_mounted(folder)
+    return folder
+
+
+def _refuse_mounted(folder: Path) -> None:
+    wanted = os.fsencode(folder)
+    for line in Path("/proc/self/mountinfo").read_bytes().splitlines():
+        if _unescaped(line.split(b" ")[4]) == wanted:
+            raise FolderInUseError(
+                folder,
+                "something is mounted there already, perhaps by another server of this folder "
+                f"(fusermount3 -u -z {folder} takes a forgotten mount away)",
+            )
+
+
+def _unescaped(path: bytes) -> bytes:
+    """A path of the table of mounts, where space, tab, line feed and backslash are octal."""
+    for code in (b"040", b"011", b"012", b"134"):
+        path = path.replace(b"\\" + code, bytes([int(code, 8)]))
+    return path
+
+
+class _SignalHandlers:
+    """The handlers of the signals that libfuse would claim, as they are now, to be put back."""
+
+    def __init__(self) -> None:
+        self._libc = ctypes.CDLL(None)
+        self._kept = {number: ctypes.create_string_buffer(_SIGACTION_BYTES) for number in _CLAIMED}
+        for number, kept in self._kept.items():
+            self._libc.sigaction(int(number), None, kept)
+
+    def put_back(self) -> None:
+        for number, kept in self._kept.items():
+            self._libc.sigaction(int(number), kept, None)
+
+
 def _split(path: str) -> tuple[str, ...]:
     return tuple(part for part in path.split("/") if part)
 
@@ -75,8 +139,15 @@ class _Operations:
 
     use_ns = True
 
-    def __init__(self, tree: Tree, run: Callable[[Callable[[], Any]], Any]) -> None:
-        self._tree, self._run = tree, run
+    def __init__(
+        self, tree: Tree, run: Callable[[Callable[[], Any]], Any], *, on_up: Callable[[], None]
+    ) -> None:
+        self._tree, self._run, self._on_up = tree, run, on_up
+
+    def init(self, path: str) -> None:
+        """The mount is there, and libfuse has done to the process what it does."""
+        del path
+        self._on_up()
 
     def _ask(self, call: Callable[[], Any]) -> Any:  # noqa: ANN401 # whatever the call returns
         try:
@@ -119,21 +190,16 @@ class _Operations:
         del path, length, fh  # a shell's redirection truncates; sysfs shrugs
         return 0
 
+    def access(self, path: str, amode: int) -> int:
+        """As for root: all that some side of the file allows, and nothing here can be executed."""
+        entry = self._ask(lambda: self._tree.entry(_split(path)))
+        if amode & os.X_OK and not entry.is_folder:
+            raise OSError(errno.EACCES, "nothing can be executed here")
+        return 0
+
     def create(self, path: str, mode: int) -> int:
         del path, mode
         raise OSError(errno.EACCES, "nothing can be made here")
-
-    def mkdir(self, path: str, mode: int) -> int:
-        del path, mode
-        raise OSError(errno.EPERM, "nothing can be made here")
-
-    def unlink(self, path: str) -> int:
-        del path
-        raise OSError(errno.EPERM, "nothing can be removed here")
-
-    def rmdir(self, path: str) -> int:
-        del path
-        raise OSError(errno.EPERM, "nothing can be removed here")
 
     def chmod(self, path: str, mode: int) -> int:
         del path, mode
@@ -143,6 +209,16 @@ class _Operations:
         del path, uid, gid
         return 0
 
+    def utimens(self, path: str, times: tuple[int, int] | None = None) -> int:
+        del path, times
+        return 0
+
+    def _refuse(self, *arguments: object) -> int:
+        del arguments
+        raise OSError(errno.EPERM, "the tree is the kernel's")
+
+    mkdir = mknod = unlink = rmdir = symlink = link = rename = _refuse
+
     def destroy(self, path: str) -> None:
         del path
 
@@ -150,30 +226,43 @@ class _Operations:
 class HeaderFiles:
     """*tree* mounted at *folder* until closed; every request goes through *run*.
 
-    Raises NoFuseError where FUSE cannot be used; the folder is empty then.
+    Signals stay with whoever has them.  Raises NoFuseError where FUSE cannot be used (the folder is empty
+    then), and FolderInUseError where something is mounted there already.
     """
 
     def __init__(self, tree: Tree, folder: Path, *, run: Callable[[Callable[[], Any]], Any]) -> None:
         missing = missing_for_fuse()
         if missing is not None:
             raise NoFuseError(missing)
-        self.folder = folder
+        self.folder = folder = free_place(folder)
         folder.mkdir(parents=True, exist_ok=True)
-        self._failure: list[str] = []
+        self._failure = f"no mount appeared at {folder} within {_MOUNT_S:g} s"
+        self._is_up = threading.Event()
+        self._is_settled = threading.Event()
+        self._signal_handlers = _SignalHandlers()
+        operations = _Operations(tree, run, on_up=self._on_up)
         self._thread = threading.Thread(
-            target=self._serve, args=(_Operations(tree, run),), name="header files", daemon=True
+            target=self._serve, args=(operations,), name="header files", daemon=True
         )
         self._thread.start()
-        self._wait_mounted()
+        self._is_settled.wait(_MOUNT_S)
+        if not self._is_up.is_set():
+            self.close()
+            raise NoFuseError(self._failure)
+
+    def _on_up(self) -> None:
+        self._signal_handlers.put_back()
+        self._is_up.set()
+        self._is_settled.set()
 
     def _serve(self, operations: _Operations) -> None:
         import mfusepy
 
-        # libfuse changes the working folder to /; a thread that shares it no longer does so for itself alone.
-        if ctypes.CDLL(None, use_errno=True).unshare(_CLONE_FS) != 0:
-            self._failure.append(f"unshare failed ({os.strerror(ctypes.get_errno())})")
-            return
         try:
+            # libfuse changes the working folder to /; a thread that shares it no longer does so for itself.
+            if ctypes.CDLL(None, use_errno=True).unshare(_CLONE_FS) != 0:
+                self._failure = f"unshare failed ({os.strerror(ctypes.get_errno())})"
+                return
             mfusepy.FUSE(
                 operations,
                 str(self.folder),
@@ -186,16 +275,9 @@ class HeaderFiles:
                 fsname="wakebench",
             )
         except (RuntimeError, OSError) as error:
-            self._failure.append(f"the mount at {self.folder} failed ({error}): may this user mount FUSE?")
-
-    def _wait_mounted(self) -> None:
-        deadline = time.monotonic() + _MOUNT_S
-        while not _is_mounted(self.folder):
-            if not self._thread.is_alive() or time.monotonic() > deadline:
-                raise NoFuseError(
-                    self._failure[0] if self._failure else f"no mount appeared at {self.folder}"
-                )
-            time.sleep(_STEP_S)
+            self._failure = f"the mount at {self.folder} failed ({error}): may this user mount FUSE?"
+        finally:
+            self._is_settled.set()
 
     def close(self) -> None:
         """Unmount; harmless when called again.  Requests under way end with an error."""
@@ -206,12 +288,3 @@ class HeaderFiles:
                 capture_output=True,
             )
             self._thread.join(_MOUNT_S)
-
-
-def _is_mounted(folder: Path) -> bool:
-    """Asks the table of mounts, not the mount itself: that would wait for this very thread."""
-    wanted = str(folder.absolute())
-    with Path("/proc/self/mountinfo").open(encoding="utf-8", errors="surrogateescape") as mounts:
-        return any(
-            line.split(" ")[4].replace("\\040", " ") == wanted and " - fuse" in line for line in mounts
-        )

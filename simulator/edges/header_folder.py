@@ -1,8 +1,9 @@
 """The host's files as a plain folder, where FUSE cannot be used.
 
 Writes are seen through inotify once the writer closes the file.  What a folder cannot do: return an
-error to the writer, refuse an opening, or show a level that changes by itself before the next write.
-Refused writes are recorded instead.
+error to the writer (refused writes are recorded instead); refuse an opening; tell two writes apart that
+come before the first is looked at, so that a very short pulse is lost; or notice a write that leaves the
+file as it was.
 """
 
 from __future__ import annotations
@@ -12,6 +13,8 @@ import shutil
 from typing import TYPE_CHECKING, Final
 
 from inotify_simple import INotify, flags
+
+from .header_files import FolderInUseError, free_place
 
 if TYPE_CHECKING:
     from pathlib import Path
@@ -24,16 +27,23 @@ _LANE: Final = "host/files"
 
 
 class HeaderFolder:
-    """*tree* as regular files in *folder*; `process` takes in what has been written since."""
+    """*tree* as regular files in *folder*; `process` takes in what has been written since.
+
+    The folder is new, empty, or left by an earlier server; raises FolderInUseError for any other, whose
+    files would be lost.
+    """
 
     def __init__(self, tree: Tree, folder: Path, *, recorder: Recorder) -> None:
-        self.folder = folder
+        self.folder = folder = free_place(folder)
+        _take_over(folder)
         self._tree, self._recorder = tree, recorder
+        self._is_closed = False
         self._notify = INotify()
         self._watched: dict[int, tuple[str, ...]] = {}
         self._folders: dict[tuple[str, ...], int] = {}
         self._own: dict[tuple[str, ...], bytes] = {}
         self._refresh()
+        tree.changed.listen(self._on_change)
 
     def fileno(self) -> int:
         """Readable while something has been written."""
@@ -56,8 +66,13 @@ class HeaderFolder:
 
     def close(self) -> None:
         """Take the folder away; harmless when called again."""
+        self._is_closed = True
         self._notify.close()
         shutil.rmtree(self.folder, ignore_errors=True)
+
+    def _on_change(self, path: tuple[str, ...]) -> None:
+        if not self._is_closed:
+            self._show(path, mode=self._tree.entry(path).mode)
 
     def _write(self, path: tuple[str, ...], data: bytes) -> None:
         try:
@@ -104,3 +119,15 @@ class HeaderFolder:
         else:
             place.unlink(missing_ok=True)
         self._own = {known: data for known, data in self._own.items() if known[: len(path)] != path}
+
+
+def _take_over(folder: Path) -> None:
+    """Empty a folder that an earlier server has left; whoever else's it is keeps it."""
+    if not folder.exists():
+        return
+    names = sorted(entry.name for entry in folder.iterdir())
+    if not names:
+        return
+    if names != ["class"] or [entry.name for entry in (folder / "class").iterdir()] != ["gpio"]:
+        raise FolderInUseError(folder, f"it holds files of somebody else's ({', '.join(names[:3])})")
+    shutil.rmtree(folder)

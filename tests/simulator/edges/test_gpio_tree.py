@@ -137,7 +137,9 @@ WRONG_WRITES = [
     ("export", "84", errno.EBUSY),  # twice
     ("export", "128", errno.EINVAL),  # no such line
     ("export", "-1", errno.EINVAL),
-    ("export", "", errno.EINVAL),
+    ("export", "\n", errno.EINVAL),
+    ("export", "0x", errno.EINVAL),
+    ("export", "99999999999999999999", errno.ERANGE),  # past 64 bits
     ("export", "eighty", errno.EINVAL),
     ("export", "84 85", errno.EINVAL),
     ("export", "8_4", errno.EINVAL),
@@ -150,7 +152,9 @@ WRONG_WRITES = [
     ("gpio84/value", "x", errno.EPERM),  # the direction is looked at first
     ("gpio84/direction", "sideways", errno.EINVAL),
     ("gpio84/direction", "OUT", errno.EINVAL),
-    ("gpio84/direction", "", errno.EINVAL),
+    ("gpio84/direction", "\n", errno.EINVAL),
+    ("gpio84/direction", "out ", errno.EINVAL),
+    ("gpio84/direction", "high\n\n", errno.EINVAL),
     ("gpio84/active_low", "yes", errno.EINVAL),
     ("gpio84/edge", "both sides", errno.EINVAL),
     ("gpio84/edge", "1", errno.EINVAL),
@@ -183,6 +187,38 @@ def test_a_bad_value_on_an_output_is_refused(exported: Files) -> None:
         exported.write("gpio84/value", "high")
 
     assert caught.value.errno == errno.EINVAL
+
+
+def test_an_output_cannot_wait_for_an_edge(exported: Files) -> None:
+    exported.write("gpio84/edge", "rising")
+    exported.write("gpio84/edge", "none")
+    exported.write("gpio84/direction", "out")
+    exported.write("gpio84/edge", "none")
+    with pytest.raises(OSError) as caught:  # noqa: PT011 # the number is what is looked at
+        exported.write("gpio84/edge", "both")
+
+    assert caught.value.errno == errno.EIO
+    assert exported.read("gpio84/edge") == "none\n"
+
+
+def test_texts_end_at_a_nul_as_c_strings_do(exported: Files) -> None:
+    assert exported.write("gpio84/direction", "high\0junk") == 9
+    assert exported.model.board.level_at("16") is True
+
+
+def test_an_empty_write_is_taken_and_does_nothing(exported: Files) -> None:
+    assert exported.write("export", "") == 0
+    assert exported.write("gpio84/direction", "") == 0
+
+
+def test_a_level_that_changes_by_itself_is_announced_for_exported_lines_only(exported: Files) -> None:
+    told: list[tuple[str, ...]] = []
+    exported.tree.changed.listen(told.append)
+    lines = exported.model.board.lines
+    lines.changed.announce(lines.line(84))
+    lines.changed.announce(lines.line(85))
+
+    assert told == [(*KEY, "value")]
 
 
 @pytest.mark.parametrize(
