@@ -32,10 +32,14 @@ class Measure:
     def __call__(
         self, name: str, value: float, unit: str, *, low: float | None = None, high: float | None = None
     ) -> float:
-        """Record *value* and judge it; raises OutOfLimitsError, or LateRunError in a late run."""
+        """Record *value* and judge it; raises OutOfLimitsError.
+
+        A duration (*unit* s) is taken to end now: raises LateRunError where the run was late meanwhile.
+        """
         self._bench.note(self._lane, "quantity", name=name, value=value, unit=unit, low=low, high=high)
         if unit == "s":
-            late_s, allowed_s = self._bench.clock.late_s(), max(_LATE_S, _LATE_SHARE * abs(value))
+            late_s = self._bench.clock.late_s(within_s=abs(value))
+            allowed_s = max(_LATE_S, _LATE_SHARE * abs(value))
             if late_s > allowed_s:
                 raise LateRunError(late_s=late_s, allowed_s=allowed_s)
         if (low is not None and value < low) or (high is not None and value > high):

@@ -33,8 +33,8 @@ class Clock(ABC):
         """Return *seconds* later."""
 
     @abstractmethod
-    def late_s(self) -> float:
-        """How late the latest action of this run was, in seconds; 0 at virtual pace."""
+    def late_s(self, *, within_s: float | None = None) -> float:
+        """How late the latest action was, of the run or its last *within_s* seconds; 0 at virtual pace."""
 
 
 class HeaderPin(ABC):

@@ -55,9 +55,11 @@ class SimulatedClock(Clock):
         """Return *seconds* later."""
         self._driver.wait(self.now_ns() + ns(seconds))
 
-    def late_s(self) -> float:
-        """How late the latest action of this run was, in seconds; 0 at virtual pace."""
-        return self._driver.latest_ns / 1e9
+    def late_s(self, *, within_s: float | None = None) -> float:
+        """How late the latest action was, of the run or its last *within_s* seconds; 0 at virtual pace."""
+        if within_s is None:
+            return self._driver.latest_ns / 1e9
+        return self._driver.late_since(self.now_ns() - ns(within_s)) / 1e9
 
 
 class SimulatedPin(HeaderPin):

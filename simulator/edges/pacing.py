@@ -7,6 +7,7 @@ the timeline follows the wall clock, and how late each of its actions ran is kep
 from __future__ import annotations
 
 import time
+from collections import deque
 from typing import TYPE_CHECKING, Final
 
 from .descriptors import Descriptors
@@ -19,6 +20,7 @@ if TYPE_CHECKING:
 # An action this late or later is recorded as late: far above what an idle machine shows, and below
 # what a script can notice.
 LATE_NS: Final = 1_000_000
+_LATE_KEPT: Final = 10_000
 
 # A paced run writes its recording away in pauses of this length, so that writing does not slow a dialogue;
 # at the latest after so long, or at so many events.
@@ -44,6 +46,7 @@ class Driver:
         self.model, self.factor = model, factor
         self.descriptors = Descriptors()
         self.latest_ns = 0
+        self._late: deque[tuple[int, int]] = deque(maxlen=_LATE_KEPT)
         self.on_events: Callable[[], None] | None = None
         self._timeline = model.timeline
         self._origin_ns = 0
@@ -85,7 +88,12 @@ class Driver:
         late_ns = self._to_wall(now_ns - due_ns)
         self.latest_ns = max(self.latest_ns, late_ns)
         if late_ns >= LATE_NS:
+            self._late.append((now_ns, late_ns))
             self.model.recorder.record("pace", "late", value=late_ns, due_ns=due_ns)
+
+    def late_since(self, from_ns: int) -> int:
+        """How late the latest action since *from_ns* was, in nanoseconds; what is below 1 ms counts as 0."""
+        return max((late_ns for ran_ns, late_ns in self._late if ran_ns >= from_ns), default=0)
 
     def settle(self) -> None:
         """Take in everything that has come from outside until now; time does not move by itself."""

@@ -60,6 +60,8 @@ def test_an_action_that_was_kept_waiting_is_recorded_as_late(build: Build) -> No
     assert len(late) == 1
     assert late[0]["due_ns"] == ns(0.001)
     assert driver.latest_ns >= ns(0.015)
+    assert driver.late_since(0) == driver.latest_ns
+    assert driver.late_since(driver.model.timeline.now_ns + 1) == 0
 
 
 def test_a_pace_of_nothing_is_refused(build: Build) -> None:
