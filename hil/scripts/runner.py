@@ -5,10 +5,8 @@ Its output, its end and everything that passes through header and ports land on 
 
 from __future__ import annotations
 
-import os
 import shutil
 import signal
-import subprocess
 import sys
 import tempfile
 from dataclasses import dataclass
@@ -16,21 +14,35 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Final
 
 from hil.bench.served import ServedBench
+from hil.errors import BenchError, BenchUnfitError, UsageError
 from simulator.kernel.timeline import ns
 
-from .sandbox import ENVIRONMENT, FIRST_PID, passed_on, prepare_dev, probe, sandboxed
+from .interruption import Interruption
+from .process import SandboxProcess
+from .sandbox import ENVIRONMENT, FIRST_PID, check_command, passed_on, prepare_dev, probe, sandboxed
 
 if TYPE_CHECKING:
-    from collections.abc import Sequence
+    from collections.abc import Callable, Sequence
     from typing import BinaryIO
 
     from hil.bench.files import BenchDescription
     from hil.recording.query import Recording
+    from simulator.kernel.recorder import Recorder
 
-_CHUNK: Final = 65536
 _LANE: Final = f"script/{FIRST_PID}"
 # How long a killed tree may take to go, in wall seconds.
 _KILL_S: Final = 5.0
+# How much of each stream is kept, in bytes; a script that prints for ever must not fill the memory.
+OUTPUT_LIMIT: Final = 8 << 20
+
+
+class ScriptInterruptedError(BenchError):
+    """Somebody ended wakebench while a script ran: there is no verdict on the script."""
+
+    def __init__(self, number: int) -> None:
+        self.number = number
+        name = signal.Signals(number).name
+        super().__init__(f"interrupted by {name}: the script and all it had started were ended, no verdict")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -46,38 +58,32 @@ class ScriptRun:
 
 
 class _Output:
-    """One stream of the script: recorded, kept, and passed on."""
+    """One stream of the script: recorded and kept up to the limit, and all of it passed on.
 
-    def __init__(self, served: ServedBench, stream: BinaryIO, what: str, passed_to: BinaryIO | None) -> None:
-        self.data = b""
-        self._served, self._stream, self._what, self._passed_to = served, stream, what, passed_to
-        os.set_blocking(stream.fileno(), False)
-        served.driver.descriptors.add_reader(stream.fileno(), self.process)
+    `broken` is the error, once nobody takes what is passed on any more.
+    """
 
-    def process(self) -> bool:
-        """Take what is there; False at the end of the stream."""
-        try:
-            data = os.read(self._stream.fileno(), _CHUNK)
-        except BlockingIOError:
-            return True
-        if not data:
-            self._served.driver.descriptors.remove_reader(self._stream.fileno())
-            return False
-        self.data += data
-        self._served.bench.model.recorder.record_bytes(_LANE, self._what, data)
-        if self._passed_to is not None:
-            self._passed_to.write(data)
-            self._passed_to.flush()
-        return True
+    def __init__(self, recorder: Recorder, what: str, passed_to: BinaryIO | None) -> None:
+        self.data = bytearray()
+        self._recorder, self._what, self._passed_to = recorder, what, passed_to
+        self._is_cut = False
+        self.broken: BrokenPipeError | None = None
 
-    def drain(self) -> None:
-        """Take what is left once the script has ended."""
-        before = -1
-        while before != len(self.data):
-            before = len(self.data)
-            self.process()
-        self._served.driver.descriptors.remove_reader(self._stream.fileno())
-        self._stream.close()
+    def take(self, data: bytes) -> None:
+        """Take what has come."""
+        kept = data[: OUTPUT_LIMIT - len(self.data)]
+        if kept:
+            self.data += kept
+            self._recorder.record_bytes(_LANE, self._what, kept)
+        if len(kept) < len(data) and not self._is_cut:
+            self._is_cut = True
+            self._recorder.record(_LANE, "cut", stream=self._what, kept=OUTPUT_LIMIT)
+        if self._passed_to is not None and self.broken is None:
+            try:
+                self._passed_to.write(data)
+                self._passed_to.flush()
+            except BrokenPipeError as error:
+                self.broken = error
 
 
 def run_script(
@@ -93,18 +99,23 @@ def run_script(
 ) -> ScriptRun:
     """Run *command* against the bench for at most *limit_s* seconds of the bench's time.
 
-    *environment* holds `NAME=VALUE` or `NAME` to pass on.  Raises BenchUnfitError where the sandbox or
-    the header files cannot be had.
+    *environment* holds `NAME=VALUE` or `NAME` to pass on.  Whatever happens, everything that the script has
+    started is gone when this returns, and the recording is at *recording_path*.
+
+    Raises UsageError where there is nothing to run, BenchUnfitError where the sandbox or the header files
+    cannot be had, and ScriptInterruptedError where SIGTERM or SIGHUP ended the run.
     """
-    probe()
     variables = passed_on(environment)
+    folder = (folder or Path.cwd()).resolve()
+    check_command(command, folder=folder, environment=variables)
+    probe()
     pinned = {
         "hash_seed": 0,
         "locale": ENVIRONMENT["LC_ALL"],
         "environment": ",".join(sorted({**ENVIRONMENT, **variables})),
         "first_pid": FIRST_PID,
     }
-    with tempfile.TemporaryDirectory(prefix="wakebench-") as scratch:
+    with Interruption() as interruption, tempfile.TemporaryDirectory(prefix="wakebench-") as scratch:
         place = Path(scratch)
         dev = place / "dev"
         prepare_dev(dev)
@@ -117,87 +128,90 @@ def run_script(
             pinned=pinned,
             demand_fuse=True,
         )
-        try:
-            arguments = sandboxed(
+
+        def arguments(status_fd: int) -> list[str]:
+            return sandboxed(
                 command,
                 dev=dev,
                 sys=place / "sys",
-                folder=(folder or Path.cwd()).resolve(),
+                folder=folder,
                 environment=variables,
+                status_fd=status_fd,
             )
-            run = _supervise(served, arguments, command, limit_s=limit_s, pass_on_output=pass_on_output)
+
+        try:
+            served.bench.model.recorder.record(_LANE, "start", command=" ".join(command))
+            return _supervise(
+                served, arguments, limit_s=limit_s, interruption=interruption, pass_on=pass_on_output
+            )
         finally:
             served.close()
-        if recording_path is not None:
-            shutil.copyfile(place / "recording.jsonl", recording_path)
-        return run
+            if recording_path is not None:
+                shutil.copyfile(place / "recording.jsonl", recording_path)
 
 
 def _supervise(
     served: ServedBench,
-    arguments: Sequence[str],
-    command: Sequence[str],
+    arguments: Callable[[int], list[str]],
     *,
     limit_s: float,
-    pass_on_output: bool,
+    interruption: Interruption,
+    pass_on: bool,
 ) -> ScriptRun:
-    recorder, driver = served.bench.model.recorder, served.driver
-    recorder.record(_LANE, "start", command=" ".join(command))
-    # A session of its own, led by the sandbox and not by the script: a port that the script opens must not
-    # become its controlling terminal.
-    process = subprocess.Popen(
-        arguments,
-        stdin=subprocess.DEVNULL,
-        stdout=subprocess.PIPE,
-        stderr=subprocess.PIPE,
-        start_new_session=True,
-    )
-    assert process.stdout is not None  # noqa: S101 # pipes were asked for
-    assert process.stderr is not None  # noqa: S101 # likewise
-    stdout = _Output(served, process.stdout, "stdout", sys.stdout.buffer if pass_on_output else None)  # type: ignore[arg-type] # a raw pipe
-    stderr = _Output(served, process.stderr, "stderr", sys.stderr.buffer if pass_on_output else None)  # type: ignore[arg-type] # a raw pipe
-    ended = _watch_end(served, process.pid)
+    """Serve the model until the script ends or is ended, and all that it has started is gone."""
+    driver, recorder = served.driver, served.bench.model.recorder
+    timeline = driver.model.timeline
+    stdout = _Output(recorder, "stdout", sys.stdout.buffer if pass_on else None)
+    stderr = _Output(recorder, "stderr", sys.stderr.buffer if pass_on else None)
+    driver.descriptors.add_reader(interruption.descriptor, lambda: None)
+    process = SandboxProcess(arguments, driver.descriptors, stdout=stdout.take, stderr=stderr.take)
+
+    def is_over() -> bool:
+        broken = stdout.broken or stderr.broken
+        return process.has_ended or interruption.number is not None or broken is not None
+
+    status: int | None = None
     try:
-        served.driver.wait(driver.model.timeline.now_ns + ns(limit_s), ended)
-        is_ended = ended()
+        in_time = driver.wait(timeline.now_ns + ns(limit_s), is_over)
+        process.drain()
+        if not process.has_ended:
+            cause = "interruption" if in_time else "time limit"
+            recorder.record(_LANE, "signal", number=int(signal.SIGKILL), cause=cause)
+        elif process.status is None:
+            raise _failure(bytes(stderr.data), process.returncode)
+        else:
+            status = process.status
+        recorder.record(_LANE, "exit", status=status)
     finally:
-        if process.poll() is None and not ended():
-            os.killpg(process.pid, signal.SIGKILL)
-        process.wait(_KILL_S)
-        driver.descriptors.remove_reader(ended.descriptor)
-        os.close(ended.descriptor)
-    stdout.drain()
-    stderr.drain()
-    code = process.returncode
-    status = (128 - code if code < 0 else code) if is_ended else None
-    if status is None:
-        recorder.record(_LANE, "signal", number=int(signal.SIGKILL), cause="time limit")
-    recorder.record(_LANE, "exit", status=status)
+        driver.descriptors.remove_reader(interruption.descriptor)
+        process.kill()
+        driver.wait(timeline.now_ns + ns(_KILL_S * (driver.factor or 1)), lambda: process.is_gone)
+        process.close()
+    if broken := stdout.broken or stderr.broken:
+        raise broken
+    if interruption.number is not None:
+        raise ScriptInterruptedError(interruption.number)
     return ScriptRun(
         status=status,
-        stdout=stdout.data,
-        stderr=stderr.data,
-        bench_s=driver.model.timeline.now_ns / 1e9,
+        stdout=bytes(stdout.data),
+        stderr=bytes(stderr.data),
+        bench_s=timeline.now_ns / 1e9,
         late_s=driver.latest_ns / 1e9,
         recording=served.recording,
     )
 
 
-class _End:
-    """Whether a process has ended, by its descriptor."""
-
-    def __init__(self, descriptor: int) -> None:
-        self.descriptor = descriptor
-        self._is_ended = False
-
-    def process(self) -> None:
-        self._is_ended = True
-
-    def __call__(self) -> bool:
-        return self._is_ended
-
-
-def _watch_end(served: ServedBench, pid: int) -> _End:
-    end = _End(os.pidfd_open(pid))
-    served.driver.descriptors.add_reader(end.descriptor, end.process)
-    return end
+def _failure(stderr: bytes, code: int | None) -> UsageError | BenchUnfitError:
+    """Why bubblewrap has not run the command, by what it said last."""
+    lines = stderr.decode("utf-8", "replace").strip().splitlines()
+    is_said = bool(lines) and lines[-1].startswith("bwrap: ")
+    said = lines[-1].removeprefix("bwrap: ") if is_said else f"bwrap ended with {code}"
+    if said.startswith("execvp "):
+        program, _, reason = said.removeprefix("execvp ").rpartition(": ")
+        return UsageError(
+            f"{program}: cannot be run ({reason}); allowed: a program that the sandbox shows, or a script "
+            "whose first line names one"
+        )
+    return BenchUnfitError(
+        part="sandbox", reason=said, cure="run the command from the folder that holds it, and try again"
+    )

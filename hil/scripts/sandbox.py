@@ -1,8 +1,10 @@
 """What a script sees of the machine: the system read-only, the module's devices, and nothing else.
 
-A command in, the command that runs it under bubblewrap out.  The sandbox has its own process
-numbers and no network; homes are hidden; `/tmp` and the home are empty and writable; `/sys` is the
-bench's, `/dev` holds the usual harmless devices and the module's ports, which come and go.
+A command in, the command that runs it under bubblewrap out.  Inside, the script is user 0 without any
+power over the machine; process numbers and host name are the sandbox's own, there is no network, and the
+system is read-only.  Homes are hidden.  `/tmp`, `/var/tmp`, `/var/log`, `/run` and the home are empty and
+writable, and gone afterwards.  `/sys` is the bench's; `/dev` holds the usual harmless devices and the
+module's ports, which come and go.  The folder that the script runs in is seen, read-only.
 """
 
 from __future__ import annotations
@@ -13,7 +15,7 @@ import subprocess
 from pathlib import Path
 from typing import TYPE_CHECKING, Final
 
-from hil.errors import BenchUnfitError
+from hil.errors import BenchUnfitError, MissingFileError, UsageError
 
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
@@ -21,7 +23,27 @@ if TYPE_CHECKING:
 # The command's own process number inside: bubblewrap is 1.
 FIRST_PID: Final = 2
 _DEVICES: Final = ("null", "zero", "full", "random", "urandom", "tty", "ptmx")
-_HIDDEN: Final = ("/home", "/root", "/tmp", "/var/tmp", "/run", "/mnt", "/media", "/srv")  # noqa: S108 # hidden, not used
+_MADE: Final = ("/proc", "/dev", "/sys")
+_EMPTY: Final = (
+    "/home",
+    "/root",
+    "/tmp",  # noqa: S108 # hidden, not used
+    "/var/tmp",  # noqa: S108 # likewise
+    "/var/log",
+    "/run",
+    "/mnt",
+    "/media",
+    "/srv",
+)
+# Programs keep locks here; the first is where the second usually leads.
+_LOCKS: Final = "/run/lock"
+_NAMESPACES: Final = (
+    *("--unshare-user", "--uid", "0", "--gid", "0"),
+    *("--unshare-pid", "--unshare-net", "--unshare-ipc", "--unshare-uts", "--hostname", "station"),
+    # Without this, whoever is user 0 outside could unmount inside what hides the homes.
+    *("--cap-drop", "ALL"),
+    "--die-with-parent",
+)
 
 # What a script finds in its environment, beside what the caller adds.
 ENVIRONMENT: Final[Mapping[str, str]] = {
@@ -35,35 +57,94 @@ ENVIRONMENT: Final[Mapping[str, str]] = {
 }
 _STILL_WORKS: Final = "suites (`wakebench test`) and `wakebench simulate` work without it"
 
+# Settings of the kernel that keep users from making namespaces: file, value that forbids, cure.
+_FORBIDDING: Final = (
+    (
+        "/proc/sys/kernel/apparmor_restrict_unprivileged_userns",
+        "1",
+        "set kernel.apparmor_restrict_unprivileged_userns=0 by sysctl, or give bwrap an AppArmor profile",
+    ),
+    ("/proc/sys/kernel/unprivileged_userns_clone", "0", "set kernel.unprivileged_userns_clone=1 by sysctl"),
+    ("/proc/sys/user/max_user_namespaces", "0", "set user.max_user_namespaces above 0 by sysctl"),
+)
+
 
 def sandboxed(
-    command: Sequence[str], *, dev: Path, sys: Path, folder: Path, environment: Mapping[str, str]
+    command: Sequence[str],
+    *,
+    dev: Path,
+    sys: Path,
+    folder: Path,
+    environment: Mapping[str, str],
+    status_fd: int | None = None,
 ) -> list[str]:
-    """The whole command line that runs *command* in *folder* (seen read-only) inside the sandbox.
+    """The whole command line that runs *command* in *folder* inside the sandbox.
 
-    *dev* holds the links to the module's ports, *sys* is the made `/sys`.
+    *dev* holds the links to the module's ports, *sys* is the made `/sys`.  Files that *command* names are
+    seen wherever they are.  bubblewrap writes to *status_fd* how the command ended.
     """
-    places = [folder]
-    script = (folder / command[0]).resolve()
-    if "/" in command[0] and not script.is_relative_to(folder):
-        places.append(script.parent)
-    arguments = ["bwrap", "--unshare-user", "--uid", "0", "--gid", "0", "--unshare-pid", "--unshare-net"]
-    arguments += ["--unshare-ipc", "--unshare-uts", "--die-with-parent", "--hostname", "station"]
-    arguments += ["--ro-bind", "/", "/"]
-    for hidden in _HIDDEN:
-        if Path(hidden).is_dir() and not Path(hidden).is_symlink():
-            arguments += ["--tmpfs", hidden]
-    arguments += ["--proc", "/proc", "--bind", str(dev), "/dev", "--dev-bind", "/dev/pts", "/dev/pts"]
+    empty = _empty_places()
+    arguments = ["bwrap", *_NAMESPACES, "--ro-bind", "/", "/"]
+    for place in empty:
+        arguments += ["--tmpfs", str(place)]
+    arguments += ["--dir", _LOCKS]
+    # For bubblewrap, whoever is user 0 outside may write the kernel's settings inside; not here.
+    arguments += ["--proc", "/proc", "--ro-bind", "/proc/sys", "/proc/sys"]
+    arguments += ["--bind", str(dev), "/dev", "--dev-bind", "/dev/pts", "/dev/pts"]
     for device in _DEVICES:
         if Path("/dev", device).exists():
             arguments += ["--dev-bind", f"/dev/{device}", f"/dev/{device}"]
     arguments += ["--bind", str(sys), "/sys"]
-    for place in places:
+    for place in _shown_places(command, folder, empty):
         arguments += ["--ro-bind", str(place), str(place)]
     arguments += ["--chdir", str(folder), "--clearenv"]
     for name, value in {**ENVIRONMENT, **environment}.items():
         arguments += ["--setenv", name, value]
+    if status_fd is not None:
+        arguments += ["--json-status-fd", str(status_fd)]
     return [*arguments, "--", *command]
+
+
+def _empty_places() -> list[Path]:
+    """What is hidden: the usual places, and the caller's home wherever it is."""
+    places = [Path(place) for place in _EMPTY]
+    home = Path.home().resolve()
+    if home != Path("/") and not any(home.is_relative_to(place) for place in (*_EMPTY, *_MADE)):
+        places.append(home)
+    return [place for place in places if place.is_dir() and not place.is_symlink()]
+
+
+def _shown_places(command: Sequence[str], folder: Path, empty: Sequence[Path]) -> list[Path]:
+    """What has to be shown again: the folder, and the files that the command names.
+
+    A place that holds what is hidden or made (`/`, `/tmp`, a home) is not shown as a whole: it would
+    uncover the very things.  The first file named brings its folder with it where that may be, so
+    that a script finds its parts.
+    """
+    shown: list[Path] = []
+    if _may_be_shown(folder, empty):
+        shown.append(folder)
+    is_first = True
+    for argument in command:
+        path = Path(os.path.normpath(folder / argument))
+        if not os.path.lexists(path) or not any(path.is_relative_to(place) for place in empty):
+            continue
+        if not any(path.is_relative_to(place) for place in shown):
+            whole = path if path.is_dir() or not is_first else path.parent
+            if _may_be_shown(whole, empty):
+                shown.append(whole)
+            elif path.is_file():
+                shown.append(path)
+        is_first = False
+    return shown
+
+
+def _may_be_shown(place: Path, empty: Sequence[Path]) -> bool:
+    if any(hidden.is_relative_to(place) for hidden in (*empty, *map(Path, _MADE))):
+        return False
+    if place.is_relative_to("/dev/shm"):  # noqa: S108 # a build may well live there
+        return place != Path("/dev/shm")  # noqa: S108 # likewise
+    return not any(place.is_relative_to(made) for made in _MADE)
 
 
 def prepare_dev(dev: Path) -> None:
@@ -79,20 +160,52 @@ def prepare_dev(dev: Path) -> None:
             link.symlink_to(f"/proc/self/{target}")
 
 
+def check_command(command: Sequence[str], *, folder: Path, environment: Mapping[str, str]) -> None:
+    """Return where there is something to run; raises UsageError or MissingFileError.
+
+    A mistyped name must not pass for a script that fails.
+    """
+    if not command or not command[0]:
+        raise UsageError("command: found nothing; allowed: a program and its arguments, after --")
+    name = command[0]
+    if "/" not in name:
+        search = environment.get("PATH", ENVIRONMENT["PATH"])
+        if shutil.which(name, path=search) is None:
+            here = f"; here it is ./{name}" if (folder / name).is_file() else ""
+            raise UsageError(f"command: found {name!r}; allowed: a path, or a program in {search}{here}")
+        return
+    path = folder / name
+    if not path.exists():
+        raise MissingFileError(path=name, wanted=f"a script or program (seen from {folder})")
+    if not path.is_file() or not os.access(path, os.X_OK):
+        raise UsageError(
+            f"{name}: found {'a folder' if path.is_dir() else 'a file that is not executable'}; allowed: "
+            f"an executable file (chmod +x), or an interpreter before it, such as: sh {name}"
+        )
+
+
 def probe() -> None:
     """Return where the sandbox works; raises BenchUnfitError with part, cure and what works without."""
     if shutil.which("bwrap") is None:
         raise BenchUnfitError(
             part="sandbox", reason="there is no bwrap", cure=f"install the package bubblewrap; {_STILL_WORKS}"
         )
-    command = ["bwrap", "--unshare-user", "--unshare-pid", "--ro-bind", "/", "/", "--proc", "/proc", "true"]
+    command = ["bwrap", *_NAMESPACES, "--ro-bind", "/", "/", "--proc", "/proc", "true"]
     result = subprocess.run(command, check=False, capture_output=True, text=True)
     if result.returncode != 0:
+        said = (result.stderr.strip() or f"status {result.returncode}").splitlines()[-1]
         raise BenchUnfitError(
-            part="sandbox",
-            reason=f"bwrap cannot make namespaces ({result.stderr.strip() or result.returncode})",
-            cure=f"allow unprivileged user namespaces for this user; {_STILL_WORKS}",
+            part="sandbox", reason=f"bwrap cannot start ({said})", cure=f"{_cure(said)}; {_STILL_WORKS}"
         )
+
+
+def _cure(said: str) -> str:
+    if "mount proc" in said:
+        return "in a container: allow it to mount /proc (its own is masked), or run outside of it"
+    for file, forbids, cure in _FORBIDDING:
+        if Path(file).is_file() and Path(file).read_text().strip() == forbids:
+            return cure
+    return "allow this user to make user, process and network namespaces"
 
 
 def passed_on(names: Sequence[str]) -> dict[str, str]:

@@ -2,15 +2,20 @@
 
 from __future__ import annotations
 
+import signal
+import subprocess
+import sys
+import time
 from collections.abc import Callable
 from pathlib import Path
 from typing import Any
 
 import pytest
 
-from hil.errors import BenchUnfitError
+from hil.errors import MissingFileError, UsageError
+from hil.recording.store import load
+from hil.scripts import runner
 from hil.scripts.runner import ScriptRun, run_script
-from hil.scripts.sandbox import passed_on, probe
 
 Run = Callable[..., ScriptRun]
 
@@ -85,6 +90,11 @@ def test_ports_come_and_go_while_the_script_looks(run: Run) -> None:
         "cat /sys/kernel/notes",
         "ls /sys/class/net/lo",
         "cat /dev/mem",
+        "umount /root",
+        "mount -t tmpfs none /mnt",
+        "echo 1 >/proc/sys/vm/drop_caches",
+        "mknod /tmp/mem c 1 1",
+        "hostname somewhere-else",
     ],
 )
 def test_what_lies_outside_cannot_be_touched_or_seen(run: Run, attempt: str) -> None:
@@ -101,6 +111,51 @@ def test_scratch_folders_are_empty_writable_and_gone_afterwards(run: Run) -> Non
 
     assert first.stdout == b"2\n"
     assert second.stdout == b"0\n"
+
+
+def test_locks_and_logs_have_their_places(run: Run) -> None:
+    assert run("touch /run/lock/x /var/lock/x /var/log/x /var/tmp/x /dev/shm/x").status == 0
+
+
+def test_a_script_has_no_power_and_no_descriptor_of_ours(run: Run) -> None:
+    result = run(
+        "grep -c 'Cap[A-Za-z]*:.*[1-9a-f]' /proc/self/status; ls -l /proc/self/fd | grep -c -e pipe -e null"
+    )
+
+    # Standard input, output and error; `ls` opens a folder beside, which is neither.
+    assert result.stdout == b"0\n3\n"
+
+
+def test_the_caller_s_home_is_hidden_wherever_it_is(run: Run, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setenv("HOME", "/usr/share")
+
+    assert run("ls -A /usr/share | wc -l").stdout == b"0\n"
+
+
+@pytest.mark.parametrize("folder", ["/", "/tmp", "/var", "/dev", "/sys/class"])  # noqa: S108 # hidden there
+def test_no_working_folder_uncovers_what_is_hidden_or_made(
+    describe: Callable[..., Any], tmp_path: Path, folder: str
+) -> None:
+    (tmp_path / "part.sh").write_text(
+        "ls -A /sys; ls /home /root; touch /tmp/x /var/tmp/x; [ ! -e /dev/mem ]"
+    )
+    script = tmp_path / "script.sh"
+    script.write_text('. "$(dirname "$0")"/part.sh; echo "$PWD"')
+    result = run_script(describe(), ["sh", str(script)], folder=Path(folder))
+
+    assert (result.stdout.decode(), result.stderr) == (f"class\n/home:\n\n/root:\n{folder}\n", b"")
+
+
+def test_files_that_a_command_names_are_seen_and_no_others(
+    describe: Callable[..., Any], tmp_path: Path
+) -> None:
+    for name in ("script", "named", "secret"):
+        (tmp_path / name).mkdir()
+        (tmp_path / name / "file").write_text(f"cat {tmp_path}/named/file; ls {tmp_path}")
+    command = ["sh", f"{tmp_path}/script/file", f"{tmp_path}/named/file", "x" * 5000]
+    result = run_script(describe(), command, folder=Path("/"))
+
+    assert result.stdout.decode() == f"cat {tmp_path}/named/file; ls {tmp_path}named\nscript\n"
 
 
 def test_the_environment_is_pinned_and_holds_what_was_passed_on(
@@ -128,26 +183,133 @@ def test_a_script_that_dies_by_a_signal_has_the_shell_s_status(run: Run) -> None
     assert run("kill -TERM $$").status == 143
 
 
-def test_a_command_that_does_not_exist_is_the_script_s_failure(
-    describe: Callable[..., Any], tmp_path: Path
+@pytest.mark.parametrize(
+    ("command", "reason"),
+    [
+        ([], "found nothing; allowed: a program and its arguments"),
+        (["no-such-command"], "found 'no-such-command'; allowed: a path, or a program in /usr/local/sbin"),
+        (["data.txt"], "a program in .*; here it is ./data.txt"),
+        (
+            ["./data.txt"],
+            r"a file that is not executable; allowed: .* \(chmod \+x\), or an interpreter .* sh ./",
+        ),
+        (["./folder"], "found a folder; allowed: an executable file"),
+        (["./unfit"], r"./unfit: cannot be run \(No such file or directory\)"),
+    ],
+)
+def test_what_cannot_be_run_is_wrong_use_and_not_a_script_that_fails(
+    describe: Callable[..., Any], tmp_path: Path, command: list[str], reason: str
 ) -> None:
-    result = run_script(describe(), ["no-such-command"], folder=tmp_path)
+    (tmp_path / "data.txt").write_text("data")
+    (tmp_path / "folder").mkdir()
+    (tmp_path / "unfit").write_text("#!/no/such/interpreter")
+    (tmp_path / "unfit").chmod(0o755)
 
-    assert result.status == 1
-    assert b"No such file" in result.stderr
-
-
-def test_without_bubblewrap_the_part_and_the_cure_are_named(monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setenv("PATH", "/nonexistent")
-
-    with pytest.raises(
-        BenchUnfitError, match="sandbox: there is no bwrap; install the package bubblewrap; suites"
-    ):
-        probe()
+    with pytest.raises(UsageError, match=reason):
+        run_script(describe(), command, folder=tmp_path)
 
 
-def test_variables_are_passed_on_by_name_or_value(monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setenv("A", "1")
-    monkeypatch.delenv("B", raising=False)
+def test_a_mistyped_path_is_named(describe: Callable[..., Any], tmp_path: Path) -> None:
+    with pytest.raises(MissingFileError, match="scripts/bringup.sh: no such file; expected a script"):
+        run_script(describe(), ["scripts/bringup.sh"], folder=tmp_path)
 
-    assert passed_on(["A", "B", "C=x=y"]) == {"A": "1", "C": "x=y"}
+
+def _runs(marker: str) -> list[str]:
+    """The processes of this machine whose command line holds *marker*."""
+    found = []
+    for process in Path("/proc").glob("[0-9]*/cmdline"):
+        try:
+            words = process.read_bytes()
+        except OSError:  # gone meanwhile
+            continue
+        if marker.encode() in words:
+            found.append(words.decode())
+    return found
+
+
+def test_nothing_that_a_script_has_left_behind_survives_it(run: Run) -> None:
+    result = run("setsid sleep 1234.5 & (trap '' TERM HUP; exec sleep 1234.5) & sleep 0.1")
+
+    assert result.status == 0
+    assert _runs("1234.5") == []
+
+
+def test_a_script_that_is_amid_a_header_file_can_be_ended(run: Run) -> None:
+    began = time.monotonic()
+    result = run(
+        "echo 84 >/sys/class/gpio/export; while :; do cat /sys/class/gpio/gpio84/value; done", limit_s=1
+    )
+
+    assert result.status is None
+    assert time.monotonic() - began < 4
+
+
+def test_a_script_that_prints_for_ever_fills_no_memory(run: Run, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(runner, "OUTPUT_LIMIT", 100_000)
+    result = run("yes | head -c 1000000; echo end >&2")
+
+    assert result.stdout == b"y\n" * 50_000
+    assert [event.more for event in result.recording.on("script/2", "cut")] == [
+        {"stream": "stdout", "kept": 100_000}
+    ]
+    assert (result.status, result.stderr) == (0, b"end\n")
+
+
+def test_the_recording_is_kept_also_when_the_run_fails(describe: Callable[..., Any], tmp_path: Path) -> None:
+    (tmp_path / "unfit").write_text("#!/no/such/interpreter")
+    (tmp_path / "unfit").chmod(0o755)
+    with pytest.raises(UsageError):
+        run_script(describe(), ["./unfit"], folder=tmp_path, recording_path=tmp_path / "kept.jsonl")
+
+    assert load(tmp_path / "kept.jsonl").on("script/2")[0].what == "start"
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize(
+    ("number", "status"), [(signal.SIGTERM, 3), (signal.SIGHUP, 3), (signal.SIGINT, 130)]
+)
+def test_a_run_that_is_interrupted_ends_in_good_order(tmp_path: Path, number: int, status: int) -> None:
+    kept = tmp_path / "kept.jsonl"
+    process = subprocess.Popen(
+        [
+            *(str(Path(sys.executable).with_name("wakebench")), "script", "already-on"),
+            *("--recording", str(kept), "--", "sh", "-c", "echo begun; exec sleep 2345.6"),
+        ],
+        stdout=subprocess.PIPE,
+        stderr=subprocess.PIPE,
+        text=True,
+        env={"PATH": "/usr/bin:/bin", "TMPDIR": str(tmp_path)},
+        # Whatever started the tests may ignore SIGINT, and then so would the child.
+        preexec_fn=lambda: signal.signal(signal.SIGINT, signal.default_int_handler) and None,  # noqa: PLW1509 # no threads yet
+    )
+    assert process.stdout is not None
+    assert process.stdout.readline() == "begun\n"
+    process.send_signal(number)
+    _, stderr = process.communicate(timeout=30)
+
+    assert process.returncode == status, stderr
+    assert "Traceback" not in stderr
+    if status == 3:
+        assert f"interrupted by {signal.Signals(number).name}: the script and all it had started" in stderr
+        assert load(kept).on("script/2")[-1].more == {"status": None}
+    assert _runs("2345.6") == []
+    assert str(tmp_path) not in Path("/proc/self/mountinfo").read_text()
+    assert [path.name for path in tmp_path.iterdir()] == ["kept.jsonl"]
+
+
+def test_a_reader_that_goes_away_ends_the_run(tmp_path: Path) -> None:
+    wakebench = Path(sys.executable).with_name("wakebench")
+    command = f"{wakebench} script already-on -- sh -c 'yes; sleep 3456.7' | head -n 1"
+    result = subprocess.run(
+        ["sh", "-c", command],  # noqa: S607 # any sh
+        check=False,
+        capture_output=True,
+        text=True,
+        timeout=60,
+        env={"PATH": "/usr/bin:/bin", "TMPDIR": str(tmp_path)},
+    )
+
+    assert result.stdout == "y\n"
+    assert "Traceback" not in result.stderr
+    assert _runs("3456.7") == []
+    assert list(tmp_path.iterdir()) == []

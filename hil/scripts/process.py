@@ -1,0 +1,178 @@
+"""A command line under bubblewrap in, how it ended out; the caller's loop looks after its descriptors.
+
+Knows no bench and no recording.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import json
+import os
+import signal
+import subprocess
+from typing import TYPE_CHECKING, Final
+
+if TYPE_CHECKING:
+    from collections.abc import Callable, Sequence
+    from typing import IO
+
+    from simulator.edges.descriptors import Descriptors
+
+# One pipe holds this much unless somebody asks for more; more than 1 MiB only root can have (pipe(7)).
+_CHUNK: Final = 65536
+_DRAIN_CHUNKS: Final = 16
+
+
+class Stream:
+    """One output stream: *take* gets what comes, until the end."""
+
+    def __init__(self, stream: IO[bytes], descriptors: Descriptors, take: Callable[[bytes], None]) -> None:
+        self._stream, self._descriptors, self._take = stream, descriptors, take
+        os.set_blocking(stream.fileno(), False)
+        descriptors.add_reader(stream.fileno(), self.process)
+
+    def process(self) -> bool:
+        """Take what is there; False where there is nothing."""
+        try:
+            data = os.read(self._stream.fileno(), _CHUNK)
+        except BlockingIOError:
+            return False
+        if not data:
+            self._descriptors.remove_reader(self._stream.fileno())
+            return False
+        self._take(data)
+        return True
+
+    def drain(self) -> None:
+        """Take what had come when this was called, and perhaps some of what comes meanwhile."""
+        for _ in range(_DRAIN_CHUNKS):
+            if not self.process():
+                return
+
+    def close(self) -> None:
+        """Take what is left, and no more."""
+        self.drain()
+        self._descriptors.remove_reader(self._stream.fileno())
+        self._stream.close()
+
+
+class _End:
+    """Whether a process has ended, by its descriptor."""
+
+    def __init__(self, pid: int, descriptors: Descriptors) -> None:
+        self.descriptor = os.pidfd_open(pid)
+        self._descriptors = descriptors
+        self.has_come = False
+        descriptors.add_reader(self.descriptor, self._process)
+
+    def _process(self) -> None:
+        self.has_come = True
+        self._descriptors.remove_reader(self.descriptor)
+
+    def kill(self) -> None:
+        with contextlib.suppress(ProcessLookupError):
+            signal.pidfd_send_signal(self.descriptor, signal.SIGKILL)
+
+    def close(self) -> None:
+        self._descriptors.remove_reader(self.descriptor)
+        os.close(self.descriptor)
+
+
+class SandboxProcess:
+    """bubblewrap and all that runs under it.
+
+    *arguments* makes the command line, given the descriptor to which bubblewrap reports.  `status` is how
+    the command ended, as a shell gives it; None where it was never started or never ended.
+    """
+
+    def __init__(
+        self,
+        arguments: Callable[[int], Sequence[str]],
+        descriptors: Descriptors,
+        *,
+        stdout: Callable[[bytes], None],
+        stderr: Callable[[bytes], None],
+    ) -> None:
+        self.status: int | None = None
+        self._descriptors = descriptors
+        self._first: _End | None = None
+        self._reported = b""
+        self._reports, report_to = os.pipe2(os.O_CLOEXEC | os.O_NONBLOCK)
+        # A session of its own, led by the sandbox and not by the script: a port that the script opens must
+        # not become its controlling terminal.
+        try:
+            self._process = subprocess.Popen(
+                arguments(report_to),
+                stdin=subprocess.DEVNULL,
+                stdout=subprocess.PIPE,
+                stderr=subprocess.PIPE,
+                start_new_session=True,
+                pass_fds=[report_to],
+            )
+        except BaseException:
+            os.close(self._reports)
+            raise
+        finally:
+            os.close(report_to)
+        assert self._process.stdout is not None  # noqa: S101 # pipes were asked for
+        assert self._process.stderr is not None  # noqa: S101 # likewise
+        self._outer = _End(self._process.pid, descriptors)
+        self._streams = (
+            Stream(self._process.stdout, descriptors, stdout),
+            Stream(self._process.stderr, descriptors, stderr),
+        )
+        descriptors.add_reader(self._reports, self._take_reports)
+
+    @property
+    def has_ended(self) -> bool:
+        """Whether the command has ended; what it has started may still be dying."""
+        return self._outer.has_come
+
+    @property
+    def is_gone(self) -> bool:
+        """Whether the command and all that it has started are gone."""
+        # The sandbox's first process is a zombie only once the kernel has killed all others in there.
+        return self.has_ended and (self._first is None or self._first.has_come)
+
+    @property
+    def returncode(self) -> int | None:
+        """bubblewrap's own."""
+        return self._process.poll()
+
+    def drain(self) -> None:
+        """Take the output and the reports that have come until now."""
+        for stream in self._streams:
+            stream.drain()
+        self._take_reports()
+
+    def kill(self) -> None:
+        """End everything; serve until `is_gone`, as a process that waits for the model dies only then."""
+        self._outer.kill()
+        if self._first is not None:
+            self._first.kill()
+
+    def close(self) -> None:
+        """Take what is left of the output and the reports."""
+        self._take_reports()
+        for stream in self._streams:
+            stream.close()
+        self._outer.close()
+        if self._first is not None:
+            self._first.close()
+        self._descriptors.remove_reader(self._reports)
+        os.close(self._reports)
+        self._process.wait()
+
+    def _take_reports(self) -> None:
+        with contextlib.suppress(BlockingIOError):
+            while data := os.read(self._reports, _CHUNK):
+                self._reported += data
+            self._descriptors.remove_reader(self._reports)
+        *lines, self._reported = self._reported.split(b"\n")
+        for line in lines:
+            report = json.loads(line)
+            if "child-pid" in report:
+                with contextlib.suppress(ProcessLookupError):
+                    self._first = _End(report["child-pid"], self._descriptors)
+            if "exit-code" in report:
+                self.status = int(report["exit-code"])
