@@ -9,7 +9,7 @@ import sys
 
 import typer
 
-from . import list_command, script_command, simulate_command, test_command
+from . import list_command, script_command, simulate_command, test_command, wiring_command
 
 app = typer.Typer(
     name="wakebench",
@@ -20,6 +20,7 @@ app = typer.Typer(
     rich_markup_mode=None,  # plain help: rich takes longer to load than all the rest
     context_settings={"help_option_names": ["-h", "--help"]},
 )
+app.command("wiring")(wiring_command.show_wiring)
 app.command("simulate")(simulate_command.simulate)
 app.command(
     "test",

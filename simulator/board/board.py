@@ -112,6 +112,11 @@ class Board:
         """Whether an input of the module is asserted now."""
         return self._is_asserted[module_pin]
 
+    def floats(self, module_pin: str) -> bool:
+        """Whether nothing defines the level of an input of the module now."""
+        net = self.wiring.module.get(module_pin)  # type: ignore[call-overload] # any name may be asked for
+        return net is None or net not in self._levels
+
     def route(self, module_pin: str) -> Route | None:
         """The header pin that a host line can reach *module_pin* by, with everything powered; else None."""
         if module_pin in self._outputs:

@@ -29,6 +29,13 @@ class LineSettings(Section):
     boot: BootState = "float"
 
 
+class UartPins(Section):
+    """The header pins of the host's own UART."""
+
+    tx: Annotated[str, Field(pattern=r"^\d+$")]
+    rx: Annotated[str, Field(pattern=r"^\d+$")]
+
+
 class HostSettings(Section):
     """The host that a bench file describes; *lines* maps header pins to GPIO lines."""
 
@@ -39,6 +46,7 @@ class HostSettings(Section):
     release: Literal["keep", "revert"] = "keep"
     usb_ports: dict[Literal["at", "data", "nmea", "diag"], Annotated[str, Field(pattern=r"^ttyUSB\d+$")]]
     uart: Annotated[str, Field(pattern=r"^tty[A-Z]+\d+$")] | None = None
+    uart_pins: UartPins | None = None
     exec_cost_ms: NotNegative = 0
     usb_autosuspend: bool = True
     lines: dict[Annotated[str, Field(pattern=r"^\d+$")], LineSettings] = Field(default_factory=dict)

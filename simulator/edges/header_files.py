@@ -77,6 +77,8 @@ def missing_for_fuse() -> str | None:
     """What this machine lacks for FUSE, with the cure; None where all is there."""
     if not Path("/dev/fuse").exists():
         return "there is no /dev/fuse: load the kernel module fuse, or allow the device in the container"
+    if not os.access("/dev/fuse", os.R_OK | os.W_OK):
+        return "this user may not open /dev/fuse: give it the usual mode (chmod 666 /dev/fuse, as root)"
     if shutil.which("fusermount3") is None:
         return "there is no fusermount3: install the package fuse3"
     try:

@@ -106,8 +106,11 @@ class HeaderFolder:
         place = self.folder.joinpath(*path)
         if self._own.get(path) != content or not place.exists() or place.read_bytes() != content:
             self._own[path] = content
+            if not mode & 0o222:
+                place.unlink(missing_ok=True)  # not even its owner may write to it
             place.write_bytes(content)
-            place.chmod(mode & 0o777 | 0o200 if mode & 0o222 else mode & 0o777)
+            # What is written has to be read here, also where the kernel's own file cannot be read.
+            place.chmod(0o644 if mode & 0o222 else 0o444)
 
     def _remove(self, path: tuple[str, ...]) -> None:
         place = self.folder.joinpath(*path)

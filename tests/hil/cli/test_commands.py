@@ -27,7 +27,7 @@ def test_help_names_every_command() -> None:
     result = wakebench("--help")
 
     assert result.returncode == 0
-    for command in ("simulate", "test", "script", "list"):
+    for command in ("wiring", "simulate", "test", "script", "list"):
         assert f"\n  {command} " in result.stdout
 
 
@@ -72,7 +72,14 @@ def test_wrong_use_is_told_without_a_traceback(arguments: tuple[object, ...], me
     assert "Traceback" not in result.stderr
 
 
-@pytest.mark.parametrize("command", [("test",), ("simulate",), ("script",)])
+def test_wiring_is_told_for_people_and_as_json_for_programs() -> None:
+    text, data = wakebench("wiring", "key-on-rail"), wakebench("wiring", "key-on-rail", "--json")
+
+    assert "finding key-always-asserted, pin 1, 3, 16" in text.stdout
+    assert [finding["name"] for finding in json.loads(data.stdout)["findings"]] == ["key-always-asserted"]
+
+
+@pytest.mark.parametrize("command", [("test",), ("simulate",), ("script",), ("wiring",)])
 def test_a_bad_file_is_one_line_for_every_command(tmp_path: Path, command: tuple[str, ...]) -> None:
     path = tmp_path / "bench.toml"
     path.write_text(STATION.read_text().replace("volts = 5.0", "volts = true"))
