@@ -5,6 +5,7 @@ from __future__ import annotations
 from typing import TYPE_CHECKING, Final
 
 from . import result
+from .call import Call
 from .errors import CommandError
 from .grammar import Form, SyntaxFault, parse
 from .reader import CommandLine, LineReader, LineTooLong
@@ -16,44 +17,13 @@ if TYPE_CHECKING:
     from simulator.kernel.timeline import Wakeup
     from simulator.module.port import Port
 
-    from .engine import AtEngine
+    from .call import Modem
     from .grammar import Command
     from .reader import Line
-    from .registry import Steps, Value
+    from .registry import Commands, Steps
 
 # What a client may send while a command is under way, before bytes are lost.
 _BACKLOG_LIMIT: Final = 4096
-
-
-class Call:
-    """One command being carried out: what was asked, and what it may touch."""
-
-    __slots__ = ("channel", "engine", "form", "lines", "session", "values")
-
-    def __init__(self, channel: Channel, form: Form, values: dict[str, Value]) -> None:
-        self.channel, self.form, self.values = channel, form, values
-        self.engine, self.session = channel.engine, channel.session
-        self.lines: list[str] = []
-
-    def say(self, line: str) -> None:
-        """Add a line of information text."""
-        self.lines.append(line)
-
-    def number(self, name: str) -> int:
-        """A value that is declared as a number with a default or as required."""
-        value = self.values[name]
-        if not isinstance(value, int):
-            raise CommandError
-        return value
-
-    def text(self, name: str) -> str | None:
-        """A value that is declared as a text; None where it was left out."""
-        value = self.values[name]
-        return None if value is None else str(value)
-
-    def afterwards(self, action: Callable[[], None]) -> None:
-        """Do *action* once the final result of the line is out."""
-        self.channel.afterwards.append(action)
 
 
 class Channel:
@@ -62,11 +32,13 @@ class Channel:
     `is_busy` while a command line is under way; `is_closed` once the port speaks no longer.
     """
 
-    def __init__(self, *, port: Port, engine: AtEngine) -> None:
-        self.port, self.engine = port, engine
-        self.session = Session(engine.module.profile.at)
-        self.afterwards: list[Callable[[], None]] = []
-        self._reader = LineReader(limit=engine.module.profile.at.line_limit)
+    def __init__(self, *, port: Port, modem: Modem, commands: Commands, prefixes: str) -> None:
+        profile = modem.module.profile
+        self.port = port
+        self.session = Session(profile.at)
+        self._modem, self._known, self._prefixes = modem, commands, prefixes
+        self._reader = LineReader(limit=profile.at.line_limit)
+        self._afterwards: list[Callable[[], None]] = []
         self._last = CommandLine("")
         self.is_closed = False
         self._backlog = bytearray()
@@ -78,10 +50,8 @@ class Channel:
         self._steps: Steps | None = None
         self._wakeup: Wakeup | None = None
         self.is_busy = False
-        delay = engine.module.profile.delays.reply_s
-        self._prefixes = engine.prefixes
-        self._is_delayed = delay.max > 0
-        self._holds = engine.module.profile.at.hold_unsolicited
+        self._is_delayed = profile.delays.reply_s.max > 0
+        self._holds = profile.at.hold_unsolicited
 
     def close(self) -> None:
         """The port speaks no longer: whatever was under way is lost."""
@@ -140,7 +110,7 @@ class Channel:
 
     def _begin(self, line: Line) -> None:
         if self._is_delayed:
-            module = self.engine.module
+            module = self._modem.module
             self._wait(
                 module.draws.draw_ns("reply", module.profile.delays.reply_s), lambda: self._start(line)
             )
@@ -175,6 +145,7 @@ class Channel:
                 if self._call is not None:
                     if self._call.lines:
                         self._output += result.information(self.session, self._call.lines)
+                    self._afterwards += self._call.afterwards
                     self._call = None
                 if self._place == len(commands):
                     break
@@ -192,19 +163,20 @@ class Channel:
     def _carry_out(self, command: Command | SyntaxFault) -> tuple[Call, Steps | None]:
         if isinstance(command, SyntaxFault):
             raise CommandError
-        declared = self.engine.commands.get(command.name)
+        declared = self._known.get(command.name)
         if declared is None:
             raise CommandError
         form = command.form
         if form is Form.TEST and command.name[0] not in "S&" and form not in declared.forms:
-            call = Call(self, form, {})
+            call = Call(modem=self._modem, session=self.session, form=form, values={})
             if declared.test_text:
                 call.say(f"{declared.name}: {declared.test_text}")
             return call, None
         if form not in declared.forms:
             raise CommandError
         takes_values = form is Form.SET or form is Form.ACTION or command.name == "S"
-        call = Call(self, form, declared.read_values(command.values) if takes_values else {})
+        values = declared.read_values(command.values) if takes_values else {}
+        call = Call(modem=self._modem, session=self.session, form=form, values=values)
         return call, declared.handler(call)
 
     def _end(self, fault: CommandError | None) -> None:
@@ -216,12 +188,12 @@ class Channel:
             session.has_new_format = False
             self._reader.set_format(terminator=session.registers[3], editor=session.registers[5])
         self.is_busy = False
-        if self._held or self.afterwards:
+        if self._held or self._afterwards:
             self._flush()
             held, self._held = self._held, []
             for line in held:
                 self.port.send(result.extended_result(session, line))
-            afterwards, self.afterwards = self.afterwards, []
+            afterwards, self._afterwards = self._afterwards, []
             for action in afterwards:
                 action()
 
@@ -240,7 +212,7 @@ class Channel:
                 if backlog:
                     self.receive(backlog)
 
-        self._wakeup = self.engine.module.timeline.call_in(delay_ns, resume)
+        self._wakeup = self._modem.module.timeline.call_in(delay_ns, resume)
 
     def _flush(self) -> None:
         if self._output:

@@ -12,6 +12,7 @@ from typing import TYPE_CHECKING, Final
 from simulator.module.power import Power
 
 from . import commands as _commands  # noqa: F401 # registers every command
+from .call import Modem
 from .channel import Channel
 from .extensions import extension_commands
 from .registration_text import registration_text
@@ -36,7 +37,7 @@ class AtEngine:
     """Answers AT on every port of *module* that speaks it."""
 
     def __init__(self, *, module: Module, card: Card, registration: Registration) -> None:
-        self.module, self.card, self.registration = module, card, registration
+        self.modem = Modem(module=module, card=card, registration=registration, unsolicited=self.unsolicited)
         self.commands = COMMANDS.joined_with(extension_commands(module.profile.extensions))
         self.prefixes = "+" + module.profile.extensions.prefix
         self.channels: dict[str, Channel] = {}
@@ -51,18 +52,21 @@ class AtEngine:
             if wanted(channel.session):
                 channel.unsolicited(line)
 
+    def _channel(self, port: Port) -> Channel:
+        return Channel(port=port, modem=self.modem, commands=self.commands, prefixes=self.prefixes)
+
     def _on_speaks(self, port: Port) -> None:
-        channel = Channel(port=port, engine=self)
+        channel = self._channel(port)
         self.channels[port.role] = channel
         port.on_receive = channel.receive
         if port.role in _ANNOUNCED_ON:
-            channel.unsolicited(self.module.profile.boot_line)
+            channel.unsolicited(self.modem.module.profile.boot_line)
 
     def _announce(self, line: str) -> None:
         for role in _ANNOUNCED_ON:
-            port = self.module.ports.get(role)
+            port = self.modem.module.ports.get(role)
             if port is not None and port.is_present:
-                Channel(port=port, engine=self).unsolicited(line)
+                self._channel(port).unsolicited(line)
 
     def _on_power(self, change: Change[Power]) -> None:
         if change.after is Power.READY:
@@ -74,7 +78,7 @@ class AtEngine:
     def _on_registration(self, stat: int) -> None:
         for name, report in (("+CREG", "registration_report"), ("+CEREG", "packet_registration_report")):
             for level in (1, 2, 3):
-                text = f"{name}: {registration_text(self.registration, level, stat)}"
+                text = f"{name}: {registration_text(self.modem.registration, level, stat)}"
                 self.unsolicited(text, partial(_reports, report, level))
 
 

@@ -13,8 +13,8 @@ if TYPE_CHECKING:
 
     from simulator.module.extension_schema import ExtensionCommand, ExtensionParameter, ExtensionSet
 
-    from .channel import Call
-    from .registry import Parameter, Steps, Value
+    from .call import Call, Value
+    from .registry import Parameter, Steps
 
 
 def extension_commands(extensions: ExtensionSet) -> Commands:
@@ -52,7 +52,7 @@ class _Extension:
         self._set_in_boot = -1
 
     def __call__(self, call: Call) -> Steps:
-        described, module = self._described, call.engine.module
+        described, module = self._described, call.modem.module
         if described.delay_s.max > 0:
             yield module.draws.draw_ns(f"extension/{self._name}", described.delay_s)
         if call.form is Form.SET:
@@ -65,10 +65,10 @@ class _Extension:
         for later in described.later:
             delay_ns = module.draws.draw_ns(f"extension/{self._name}/later", later.after_s)
             line = self._filled(later.line, call)
-            module.timeline.call_in(delay_ns, partial(call.engine.unsolicited, line))
+            module.timeline.call_in(delay_ns, partial(call.modem.unsolicited, line))
 
     def _filled(self, template: str, call: Call) -> str:
-        module, card, registration = call.engine.module, call.engine.card, call.engine.registration
+        module, card, registration = call.modem.module, call.modem.card, call.modem.registration
         identity = module.profile.identity
         values: dict[str, Value] = {
             parameter.name: parameter.default if parameter.default is not None else parameter.low
@@ -89,7 +89,7 @@ class _Extension:
         )
 
     def _take_effect(self, call: Call) -> None:
-        module = call.engine.module
+        module = call.modem.module
         number = next((value for value in call.values.values() if isinstance(value, int)), 0)
         after: Callable[[], None] | None = None
         match self._described.effect:
@@ -108,4 +108,4 @@ class _Extension:
             case "none":
                 pass
         if after is not None:
-            call.afterwards(after)
+            call.afterwards.append(after)

@@ -15,13 +15,12 @@ from .grammar import Bare, Form
 if TYPE_CHECKING:
     from collections.abc import Iterator
 
-    from .channel import Call
+    from .call import Call, Value
     from .grammar import Written
 
 # A command that takes time is a generator: it yields how many nanoseconds to wait.
 Steps: TypeAlias = Generator[int, None, None]
 Handler: TypeAlias = "Callable[[Call], Steps | None]"
-Value: TypeAlias = int | str | None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -12,7 +12,7 @@ from simulator.at.session import REGISTERS
 if TYPE_CHECKING:
     from collections.abc import Callable
 
-    from simulator.at.channel import Call
+    from simulator.at.call import Call
     from simulator.at.registry import Handler
 
 _V250 = "ITU-T V.250"
@@ -81,7 +81,7 @@ def hang_up(call: Call) -> None:
 @_basic("I", clause="6.1.3", high=9)
 def information(call: Call) -> None:
     """Maker, model and revision."""
-    identity = call.engine.module.profile.identity
+    identity = call.modem.module.profile.identity
     call.say(identity.manufacturer)
     call.say(identity.model)
     call.say(f"Revision: {identity.revision}")

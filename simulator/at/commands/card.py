@@ -10,7 +10,7 @@ from simulator.at.registry import Text, command
 from simulator.card.card import PIN_TRIES, PUK_TRIES, CardState
 
 if TYPE_CHECKING:
-    from simulator.at.channel import Call
+    from simulator.at.call import Call
 
 _TS27007 = "3GPP TS 27.007"
 _SHORTEST_PIN: Final = 4
@@ -51,7 +51,7 @@ def _refuse_unusable(state: CardState) -> None:
 )
 def pin(call: Call) -> None:
     """What the card waits for; enter a PIN, or a PUK with a new PIN."""
-    card = call.engine.card
+    card = call.modem.card
     state = card.state
     _refuse_unusable(state)
     if call.form is Form.READ:
@@ -89,7 +89,7 @@ def _is_pin(text: str) -> bool:
 )
 def pin_retries(call: Call) -> None:
     """Tries left and their full number, for PIN and PUK."""
-    card = call.engine.card
+    card = call.modem.card
     if card.state is not CardState.BLOCKED:
         _refuse_unusable(card.state)
     wanted = call.text("code")

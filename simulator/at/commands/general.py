@@ -13,7 +13,7 @@ from simulator.at.registry import Number, Text, command
 from simulator.module.radio import FULL, MINIMUM, SILENT
 
 if TYPE_CHECKING:
-    from simulator.at.channel import Call
+    from simulator.at.call import Call
     from simulator.at.registry import Steps
 
 _TS27007 = "3GPP TS 27.007"
@@ -51,7 +51,7 @@ def error_level(call: Call) -> None:
 )
 def functionality(call: Call) -> Steps | None:
     """Minimum (0), full (1), radios off (4); <rst> 1 restarts the module."""
-    radio = call.engine.module.radio
+    radio = call.modem.module.radio
     if call.form is Form.READ:
         call.say(f"+CFUN: {radio.functionality}")
         return None
@@ -59,9 +59,9 @@ def functionality(call: Call) -> Steps | None:
 
 
 def _set_functionality(call: Call, wanted: int, *, restart: bool) -> Steps:
-    module = call.engine.module
+    module = call.modem.module
     if restart:
-        call.afterwards(partial(module.power.restart, "command"))
+        call.afterwards.append(partial(module.power.restart, "command"))
         return
     if wanted == module.radio.requested == module.radio.functionality:
         return
@@ -78,7 +78,7 @@ def _set_functionality(call: Call, wanted: int, *, restart: bool) -> Steps:
 )
 def clock(call: Call) -> None:
     """Local time and zone in quarters of an hour: "yy/MM/dd,hh:mm:ss+zz"."""
-    module_clock = call.engine.module.clock
+    module_clock = call.modem.module.clock
     if call.form is Form.READ:
         local, quarters = module_clock.now()
         call.say(f'+CCLK: "{local:%y/%m/%d,%H:%M:%S}{quarters:+03d}"')

@@ -8,7 +8,7 @@ from simulator.at.grammar import Form
 from simulator.at.registry import Number, command
 
 if TYPE_CHECKING:
-    from simulator.at.channel import Call
+    from simulator.at.call import Call
 
 _TS27007 = "3GPP TS 27.007"
 _V250 = "ITU-T V.250"
@@ -18,27 +18,27 @@ _V250 = "ITU-T V.250"
 @command("+CGMI", standard=_TS27007, clause="5.1", forms=(Form.ACTION,))
 def manufacturer(call: Call) -> None:
     """The maker's name."""
-    call.say(call.engine.module.profile.identity.manufacturer)
+    call.say(call.modem.module.profile.identity.manufacturer)
 
 
 @command("+GMM", standard=_V250, clause="6.1.5", forms=(Form.ACTION,))
 @command("+CGMM", standard=_TS27007, clause="5.2", forms=(Form.ACTION,))
 def model(call: Call) -> None:
     """The model's name."""
-    call.say(call.engine.module.profile.identity.model)
+    call.say(call.modem.module.profile.identity.model)
 
 
 @command("+GMR", standard=_V250, clause="6.1.6", forms=(Form.ACTION,))
 @command("+CGMR", standard=_TS27007, clause="5.3", forms=(Form.ACTION,))
 def revision(call: Call) -> None:
     """The firmware's revision."""
-    call.say(call.engine.module.profile.identity.revision)
+    call.say(call.modem.module.profile.identity.revision)
 
 
 @command("+GSN", standard=_V250, clause="6.1.7", forms=(Form.ACTION,))
 def serial_number(call: Call) -> None:
     """The equipment's serial number: the IMEI."""
-    call.say(call.engine.module.profile.identity.imei)
+    call.say(call.modem.module.profile.identity.imei)
 
 
 @command(
@@ -50,7 +50,7 @@ def serial_number(call: Call) -> None:
 )
 def imei(call: Call) -> None:
     """The IMEI, plain (0) or by <snt>: 1 IMEI, 2 IMEI with software version, 3 software version."""
-    serial = call.engine.module.profile.identity.imei
+    serial = call.modem.module.profile.identity.imei
     version = "00"
     match call.number("snt"):
         case 1:

@@ -9,7 +9,7 @@ from simulator.at.registration_text import registration_text
 from simulator.at.registry import Number, command
 
 if TYPE_CHECKING:
-    from simulator.at.channel import Call
+    from simulator.at.call import Call
 
 _TS27007 = "3GPP TS 27.007"
 _UNKNOWN: Final = 99
@@ -26,7 +26,7 @@ def level_index(rssi_dbm: float | None) -> int:
 @command("+CSQ", standard=_TS27007, clause="8.5", forms=(Form.ACTION,), test="(0-31,99),(0-7,99)")
 def signal_quality(call: Call) -> None:
     """Received level, and bit errors (not known here)."""
-    call.say(f"+CSQ: {level_index(call.engine.registration.rssi_dbm)},{_UNKNOWN}")
+    call.say(f"+CSQ: {level_index(call.modem.registration.rssi_dbm)},{_UNKNOWN}")
 
 
 @command(
@@ -40,7 +40,7 @@ def registration(call: Call) -> None:
     """Registration with the network; <n> reports changes, with location and reject cause."""
     if call.form is Form.READ:
         level = call.session.registration_report
-        found = call.engine.registration
+        found = call.modem.registration
         call.say(f"+CREG: {level},{registration_text(found, level, found.stat)}")
     else:
         call.session.registration_report = call.number("n")
@@ -57,7 +57,7 @@ def packet_registration(call: Call) -> None:
     """Registration for packet service in E-UTRAN; <n> as in +CREG."""
     if call.form is Form.READ:
         level = call.session.packet_registration_report
-        found = call.engine.registration
+        found = call.modem.registration
         call.say(f"+CEREG: {level},{registration_text(found, level, found.stat)}")
     else:
         call.session.packet_registration_report = call.number("n")
