@@ -124,7 +124,9 @@ class ServedBench:
         return self._kept
 
     def close(self) -> None:
-        """Stop in good order: links and mount go, the recording is complete."""
+        """Stop in good order: links and mount go, the recording is complete; harmless when called again."""
+        if self.bench.is_closed:
+            return
         if hasattr(self, "calls"):
             self.driver.descriptors.remove_reader(self.calls.fileno())
             self.calls.close()
@@ -161,5 +163,5 @@ class ServedBench:
         dev = self.folder / "dev"
         if dev.is_dir():
             for link in dev.iterdir():
-                if link.is_symlink():
+                if link.is_symlink() and str(link.readlink()).startswith("/dev/pts/"):
                     link.unlink()
