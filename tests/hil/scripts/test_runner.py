@@ -77,7 +77,7 @@ def test_ports_come_and_go_while_the_script_looks(run: Run) -> None:
     [pulse] = result.recording.pulses("header/16", True)
 
     assert result.stdout == b"gone\n"
-    assert 0.59e9 < pulse.width_ns < 0.9e9
+    assert 0.59e9 < pulse.width_ns < 3e9
     assert result.recording.states("module/power")[-1].after == "off"
 
 
