@@ -15,6 +15,7 @@ if TYPE_CHECKING:
     from simulator.network.registration import Registration
 
     from .grammar import Form
+    from .indicators import Indicators
     from .session import Session
 
 Value: TypeAlias = int | str | None
@@ -28,24 +29,32 @@ class Modem:
     card: Card
     registration: Registration
     unsolicited: Callable[[str], None]
+    indicators: Indicators
+    command_names: tuple[str, ...]
 
 
 class Call:
     """One command in one of its forms, with its values by parameter name.
 
-    `lines` is its information text; `afterwards` is done once the final result of the line is out.
+    `lines` is its information text; `afterwards` is done once the final result of the line is out, and
+    `later_lines` are sent on the same port then.
     """
 
-    __slots__ = ("afterwards", "form", "lines", "modem", "session", "values")
+    __slots__ = ("afterwards", "form", "later_lines", "lines", "modem", "session", "values")
 
     def __init__(self, *, modem: Modem, session: Session, form: Form, values: dict[str, Value]) -> None:
         self.modem, self.session, self.form, self.values = modem, session, form, values
         self.lines: list[str] = []
         self.afterwards: list[Callable[[], None]] = []
+        self.later_lines: list[str] = []
 
     def say(self, line: str) -> None:
         """Add a line of information text."""
         self.lines.append(line)
+
+    def flush_afterwards(self, lines: list[str]) -> None:
+        """Send *lines*, unsolicited, on this port once the final result is out."""
+        self.later_lines += lines
 
     def number(self, name: str) -> int:
         """A value that is declared as a number with a default or as required."""

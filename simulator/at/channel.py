@@ -146,6 +146,7 @@ class Channel:
                     if self._call.lines:
                         self._output += result.information(self.session, self._call.lines)
                     self._afterwards += self._call.afterwards
+                    self._held += self._call.later_lines
                     self._call = None
                 if self._place == len(commands):
                     break

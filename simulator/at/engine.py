@@ -15,6 +15,7 @@ from . import commands as _commands  # noqa: F401 # registers every command
 from .call import Modem
 from .channel import Channel
 from .extensions import extension_commands
+from .indicators import Indicators
 from .registration_text import registration_text
 from .registry import COMMANDS
 
@@ -37,8 +38,16 @@ class AtEngine:
     """Answers AT on every port of *module* that speaks it."""
 
     def __init__(self, *, module: Module, card: Card, registration: Registration) -> None:
-        self.modem = Modem(module=module, card=card, registration=registration, unsolicited=self.unsolicited)
         self.commands = COMMANDS.joined_with(extension_commands(module.profile.extensions))
+        self.modem = Modem(
+            module=module,
+            card=card,
+            registration=registration,
+            unsolicited=self.unsolicited,
+            indicators=Indicators(module=module, registration=registration),
+            command_names=tuple(sorted(declared.name for declared in self.commands)),
+        )
+        self.modem.indicators.changed.listen(self._on_indicator)
         self.prefixes = "+" + module.profile.extensions.prefix
         self.channels: dict[str, Channel] = {}
         module.speaks.listen(self._on_speaks)
@@ -74,6 +83,10 @@ class AtEngine:
         for channel in self.channels.values():
             channel.close()
         self.channels.clear()
+
+    def _on_indicator(self, news: tuple[int, int]) -> None:
+        line = f"+CIEV: {news[0]},{news[1]}"
+        self.unsolicited(line, lambda session: session.takes_event(line))
 
     def _on_registration(self, stat: int) -> None:
         for name, report in (("+CREG", "registration_report"), ("+CEREG", "packet_registration_report")):

@@ -24,6 +24,10 @@ REGISTERS: Final[dict[int, tuple[int, int, int]]] = {
 }
 
 
+# How many events a session keeps while it may not send them.
+_MOST_EVENTS: Final = 32
+
+
 class Session:
     """The settings of one port."""
 
@@ -44,9 +48,20 @@ class Session:
         self.error_level = defaults.error_level
         self.registration_report = defaults.registration_report
         self.packet_registration_report = 0
+        self.event_mode = self.event_indicators = self.event_buffer = 0
+        self.events_kept: list[str] = []
         self.registers.clear()
         self.registers.update({number: default for number, (_, _, default) in REGISTERS.items()})
         self._format()
+
+    def takes_event(self, line: str) -> bool:
+        """Whether an indicator's *line* is to be sent now (TS 27.007 8.10); under <mode> 0 it is kept."""
+        if not self.event_indicators:
+            return False
+        if self.event_mode:
+            return True
+        self.events_kept = [*self.events_kept, line][-_MOST_EVENTS:]
+        return False
 
     def set_register(self, number: int, value: int) -> None:
         """Set an S-parameter that is in its range."""

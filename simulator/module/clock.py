@@ -13,13 +13,17 @@ UNSET: Final = datetime(1980, 1, 6, tzinfo=UTC)
 
 
 class ModuleClock:
-    """Local time with its zone in quarters of an hour from UTC (TS 27.007 8.15)."""
+    """Local time with its zone in quarters of an hour from UTC (TS 27.007 8.15).
+
+    `follows_network` says whether the network's time sets it (8.40).
+    """
 
     def __init__(self, timeline: Timeline) -> None:
         self._timeline = timeline
         self._at_start = UNSET
         self.quarters = 0
         self.is_set = False
+        self.follows_network = True
 
     def now_utc(self) -> datetime:
         """The clock's present instant, in UTC."""

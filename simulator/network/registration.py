@@ -161,7 +161,7 @@ class Registration:
             self.reject_cause = settings.deny_cause
             self._machine.happen("rejected", f"cause {settings.deny_cause}")
             return
-        if settings.gives_time:
+        if settings.gives_time and self._module.clock.follows_network:
             now_us = self._module.timeline.now_ns // 1000
             network_time = self._start_time + timedelta(microseconds=now_us)
             self._module.clock.set_utc(network_time, settings.zone_quarters)

@@ -1,5 +1,5 @@
 """The commands, a file by subject; importing this package registers them all."""
 
-from . import basic, card, general, identity, network
+from . import basic, card, clock, general, identity, indicators, network
 
-__all__ = ["basic", "card", "general", "identity", "network"]
+__all__ = ["basic", "card", "clock", "general", "identity", "indicators", "network"]

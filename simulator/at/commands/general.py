@@ -1,15 +1,12 @@
-"""Errors, functionality and clock (3GPP TS 27.007 8.2, 8.15, 9.1)."""
+"""Errors, functionality and what there is (3GPP TS 27.007 6.10, 8.1, 8.2, 8.37, 9.1)."""
 
 from __future__ import annotations
 
-import re
-from datetime import UTC, datetime, timedelta
 from functools import partial
-from typing import TYPE_CHECKING, Final
+from typing import TYPE_CHECKING
 
-from simulator.at.errors import CommandError
 from simulator.at.grammar import Form
-from simulator.at.registry import Number, Text, command
+from simulator.at.registry import Number, command
 from simulator.module.radio import FULL, MINIMUM, SILENT
 
 if TYPE_CHECKING:
@@ -18,10 +15,7 @@ if TYPE_CHECKING:
 
 _TS27007 = "3GPP TS 27.007"
 
-_CLOCK: Final = re.compile(r"(\d\d)/(\d\d)/(\d\d),(\d\d):(\d\d):(\d\d)(?:([+-])(\d\d))?")
-# Two-digit years count from here to 2079 (common practice, no source: the epoch of satellite time is 1980).
-_PIVOT_YEAR: Final = 80
-_WIDEST_ZONE: Final = 96
+_READY, _ASLEEP = 0, 5
 
 
 @command(
@@ -69,30 +63,21 @@ def _set_functionality(call: Call, wanted: int, *, restart: bool) -> Steps:
     module.radio.request(wanted)
 
 
-@command(
-    "+CCLK",
-    standard=_TS27007,
-    clause="8.15",
-    forms=(Form.SET, Form.READ),
-    parameters=(Text(name="time", longest=20),),
-)
-def clock(call: Call) -> None:
-    """Local time and zone in quarters of an hour: "yy/MM/dd,hh:mm:ss+zz"."""
-    module_clock = call.modem.module.clock
-    if call.form is Form.READ:
-        local, quarters = module_clock.now()
-        call.say(f'+CCLK: "{local:%y/%m/%d,%H:%M:%S}{quarters:+03d}"')
-        return
-    found = _CLOCK.fullmatch(call.text("time") or "")
-    if found is None:
-        raise CommandError
-    year, month, day, hour, minute, second = (int(found[group]) for group in range(1, 7))
-    quarters = int(f"{found[7]}{found[8]}") if found[7] else module_clock.quarters
-    century = 1900 if year >= _PIVOT_YEAR else 2000
-    try:
-        local = datetime(century + year, month, day, hour, minute, second, tzinfo=UTC)
-    except ValueError as impossible:
-        raise CommandError from impossible
-    if abs(quarters) > _WIDEST_ZONE:
-        raise CommandError
-    module_clock.set_utc(local - timedelta(minutes=15 * quarters), quarters)
+@command("+CPAS", standard=_TS27007, clause="8.1", forms=(Form.ACTION,), test="(0,5)")
+def activity(call: Call) -> None:
+    """Ready (0), or asleep (5) while the radios are off."""
+    call.say(f"+CPAS: {_READY if call.modem.module.radio.functionality == FULL else _ASLEEP}")
+
+
+@command("+CEER", standard=_TS27007, clause="6.10", forms=(Form.ACTION,))
+def last_refusal(call: Call) -> None:
+    """Why the network refused the last registration, in words of the maker's own."""
+    cause = call.modem.registration.reject_cause
+    call.say("+CEER: no refusal" if cause is None else f"+CEER: registration refused, cause {cause}")
+
+
+@command("+CLAC", standard=_TS27007, clause="8.37", forms=(Form.ACTION,))
+def all_commands(call: Call) -> None:
+    """Every command there is, one a line."""
+    for name in call.modem.command_names:
+        call.say(f"AT{name}")

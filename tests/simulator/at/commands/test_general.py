@@ -151,3 +151,76 @@ def test_s_parameters_are_read_with_three_digits_and_kept_in_range(client: Clien
     assert client("ATS99?") == ["ERROR"]
     assert client("ATS7=0") == ["ERROR"]
     assert client("ATS7?") == ["060", "OK"]
+
+
+def test_activity_is_ready_or_asleep(client: Client) -> None:
+    awake = client("AT+CPAS")
+    client("AT+CFUN=4")
+    client.later(2)
+
+    assert awake == ["+CPAS: 0", "OK"]
+    assert client("AT+CPAS") == ["+CPAS: 5", "OK"]
+    assert client("AT+CPAS=?") == ["+CPAS: (0,5)", "OK"]
+
+
+def test_the_last_refusal_is_told_with_its_cause(build: Build) -> None:
+    client = Client(build(start={"module": "ready"}, network={"deny_cause": 11}))
+    before = client("AT+CEER")
+    client('AT+CPIN="1234"')
+    client.later(30)
+
+    assert before == ["+CEER: no refusal", "OK"]
+    assert client("AT+CEER") == ["+CEER: registration refused, cause 11", "OK"]
+
+
+def test_every_command_is_listed_the_maker_s_own_too(client: Client) -> None:
+    names = client("AT+CLAC")
+
+    assert {"AT+CLAC", "AT+CPIN", "ATE", "AT&F", "AT*HEAT"} <= set(names)
+    assert names[:-1] == sorted(names[:-1])
+
+
+def test_a_clock_that_does_not_follow_the_network_stays_as_it_is(client: Client) -> None:
+    assert client("AT+CTZU?") == ["+CTZU: 1", "OK"]
+    client('AT+CTZU=0;+CCLK="25/12/24,12:00:00+00";+CPIN="1234"')
+    client.later(60)
+
+    assert client("AT+CTZU?;+CCLK?") == ["+CTZU: 0", '+CCLK: "25/12/24,12:01:00+00"', "OK"]
+
+
+def test_indicators_are_told_and_reported(client: Client) -> None:
+    assert client("AT+CIND=?") == ['+CIND: ("signal",(0-5)),("service",(0-1)),("roam",(0-1))', "OK"]
+    assert client("AT+CIND?") == ["+CIND: 4,0,0", "OK"]
+    client('AT+CMER=3,0,0,2;+CPIN="1234"')
+    registered = client.later(30)
+    client.model.cell.move(rsrp_dbm=-130)
+    weak = client.heard()
+    client.model.cell.move(present=False)
+    lost = client.heard()
+
+    assert registered == ["+CIEV: 2,1"]
+    assert weak == ["+CIEV: 1,1"]
+    assert sorted(lost) == ["+CIEV: 1,0", "+CIEV: 2,0"]
+    assert client("AT+CMER?") == ["+CMER: 3,0,0,2,0", "OK"]
+
+
+def test_events_that_may_not_be_sent_are_kept_and_flushed_on_request(client: Client) -> None:
+    client("AT+CMER=0,0,0,1")
+    client.model.cell.move(present=False)
+    kept = client.heard()
+    flushed = client("AT+CMER=3,0,0,1,1")
+    client("AT+CMER=0,0,0,1")
+    client.model.cell.move(present=True)
+
+    assert kept == []
+    assert flushed == ["OK", "+CIEV: 1,0"]
+    assert client("AT+CMER=3,0,0,1,0") == ["OK"]  # <bfr> 0: what was kept is cleared
+
+
+def test_what_is_kept_is_bounded(client: Client) -> None:
+    client("AT+CMER=0,0,0,1")
+    for _ in range(100):
+        client.model.cell.move(present=False)
+        client.model.cell.move(present=True)
+
+    assert len(client.model.at.channels["at"].session.events_kept) == 32
