@@ -70,10 +70,7 @@ class _Extension:
     def _filled(self, template: str, call: Call) -> str:
         module, card, registration = call.modem.module, call.modem.card, call.modem.registration
         identity = module.profile.identity
-        values: dict[str, Value] = {
-            parameter.name: parameter.default if parameter.default is not None else parameter.low
-            for parameter in self._described.parameters
-        }
+        values = {parameter.name: _unset(parameter) for parameter in self._described.parameters}
         if self._set_in_boot == module.boots:
             values |= self._set
         rssi_dbm = registration.rssi_dbm
@@ -109,3 +106,10 @@ class _Extension:
                 pass
         if after is not None:
             call.afterwards.append(after)
+
+
+def _unset(parameter: ExtensionParameter) -> Value:
+    """What reads back before anything was set."""
+    if parameter.default is not None:
+        return parameter.default
+    return "" if parameter.kind == "text" else parameter.low

@@ -2,26 +2,41 @@
 
 from __future__ import annotations
 
+import re
+import tomllib
 from collections.abc import Callable
+from pathlib import Path
 from typing import Any
 
 import pytest
 from pydantic import ValidationError
 
+import simulator
 from simulator.edges.port_edges import MemoryEdges
 from simulator.kernel.timeline import ns
 from simulator.model import Model
 from simulator.module.extension_schema import ExtensionCommand, ExtensionSet
 from simulator.module.power import Power
 
+README = Path(simulator.__file__).parent / "profiles" / "README.md"
+
+
+def ten_commands() -> dict[str, Any]:
+    """The worked example of the folder's README."""
+    blocks = re.findall(r"^```toml\n(.*?)^```", README.read_text(encoding="utf-8"), re.MULTILINE | re.DOTALL)
+    example: dict[str, Any] = tomllib.loads(blocks[-1])["extensions"]
+    return example
+
 
 class Client:
     """The AT port of a ready module whose profile has *commands* as its own."""
 
-    def __init__(self, describe: Callable[..., Any], commands: dict[str, Any] | None = None) -> None:
+    def __init__(
+        self, describe: Callable[..., Any], commands: dict[str, Any] | None = None, prefix: str = "%"
+    ) -> None:
         source = describe(start={"module": "ready"}).settings
         if commands is not None:
-            extensions = ExtensionSet.model_validate({"prefix": "%", "commands": commands})
+            extensions = ExtensionSet.model_validate({"prefix": prefix, "commands": commands})
             source = source.model_copy(
                 update={"profile": source.profile.model_copy(update={"extensions": extensions})}
             )
@@ -135,3 +150,40 @@ def test_restart_and_rate_act_after_the_result(describe: Callable[..., Any]) -> 
 def test_descriptions_that_cannot_be_are_refused(described: dict[str, Any], message: str) -> None:
     with pytest.raises(ValidationError, match=message):
         ExtensionCommand.model_validate(described)
+
+
+def test_the_readme_s_ten_commands_work_as_it_says(describe: Callable[..., Any]) -> None:
+    example = ten_commands()
+    client = Client(describe, example["commands"], example["prefix"])
+
+    assert len(example["commands"]) == 10
+    assert client("AT$TEMP?") == "\r\n$TEMP: 25 C\r\n\r\nOK\r\n"
+    assert client("AT$ICC?") == '\r\n$ICC: "8999900000000000121"\r\n\r\nOK\r\n'
+    assert client("AT$NAME?") == '\r\n$NAME: "none"\r\n\r\nOK\r\n'
+    assert client('AT$NAME="weir 3"') == "\r\nOK\r\n"
+    assert client("AT$NAME?") == '\r\n$NAME: "weir 3"\r\n\r\nOK\r\n'
+    assert client("AT$IDLE=601") == "\r\nERROR\r\n"
+    assert client("AT$IDLE=600;$IDLE?") == "\r\n$IDLE: 600\r\n\r\nOK\r\n"
+    assert client("AT$GPS=1;$GPS?") == "\r\n$GPS: 1\r\n\r\nOK\r\n"
+    assert client("AT$RATE=9600") == "\r\nOK\r\n"
+    assert client("AT$SCAN") == ""
+    assert client.later(0.3) == "\r\nOK\r\n"
+    assert client.later(4) == "\r\n$SCAN: -68 dBm\r\n"
+    assert client("AT$RF=4") == "\r\nOK\r\n"
+    assert client.model.module.radio.functionality == 4
+    assert client("AT$OFF") == "\r\nOK\r\n"
+    assert client.model.module.power.state is Power.STOPPING
+
+
+def test_the_readme_s_restart_restarts(describe: Callable[..., Any]) -> None:
+    example = ten_commands()
+    client = Client(describe, example["commands"], example["prefix"])
+    client("AT$REBOOT")
+
+    assert client.model.module.power.state is Power.BOOTING
+
+
+def test_a_text_without_default_reads_back_empty(describe: Callable[..., Any]) -> None:
+    text = {"forms": ["read"], "parameters": [{"name": "t", "kind": "text"}], "reply": "<{t}>"}
+
+    assert Client(describe, {"X": text})("AT%X?") == "\r\n%X: <>\r\n\r\nOK\r\n"
