@@ -3,8 +3,9 @@
 A thread of its own answers the kernel; every request is carried out on the serving thread, so that
 the model is touched by one thread only.  Nothing is cached: each read asks the model.
 
-The law here: the serving thread never touches the mount.  It would wait for itself, and as the kernel
-lets nobody interrupt such a wait, not even SIGKILL would end the process.
+The law here: no thread of this process touches the mount, nor does a child before its exec (so never start
+one with its working folder in there).  It would wait for this very process, and as the kernel lets nobody
+interrupt such a wait, not even SIGKILL would end it.
 """
 
 from __future__ import annotations

@@ -59,8 +59,10 @@ class HeaderFolder:
         for path in dict.fromkeys(written):
             with contextlib.suppress(OSError):
                 data = self.folder.joinpath(*path).read_bytes()
-                if data and data != self._own.get(path):
-                    self._write(path, data)
+                if data != self._own.get(path):
+                    self._own[path] = data
+                    if data:
+                        self._write(path, data)
         if written:
             self._refresh()
 
@@ -104,7 +106,10 @@ class HeaderFolder:
         except OSError:
             content = b""  # can only be written
         place = self.folder.joinpath(*path)
-        if self._own.get(path) != content or not place.exists() or place.read_bytes() != content:
+        shown = place.read_bytes() if place.exists() else None
+        if shown is not None and shown != self._own.get(path):
+            return  # somebody is writing: that comes first, and will be told
+        if shown != content:
             self._own[path] = content
             if not mode & 0o222:
                 place.unlink(missing_ok=True)  # not even its owner may write to it

@@ -32,8 +32,9 @@ class Shell:
         done: list[subprocess.CompletedProcess[str]] = []
 
         def run() -> None:
-            command = ["sh", "-c", script]
-            done.append(subprocess.run(command, cwd=self.gpio, check=False, capture_output=True, text=True))
+            # Not with cwd=: a child that changes into the mount before its exec keeps us from serving.
+            command = ["sh", "-c", f'cd "$0" || exit; {script}', str(self.gpio)]
+            done.append(subprocess.run(command, check=False, capture_output=True, text=True))
 
         thread = threading.Thread(target=run)
         thread.start()
@@ -224,7 +225,7 @@ before = caught()
 files = HeaderFiles(tree(), pathlib.Path(sys.argv[1]), run=lambda call: call())
 during = caught()
 files.close()
-print(before == during == caught())
+print(before == during == caught(), flush=True)
 files = HeaderFiles(tree(), pathlib.Path(sys.argv[1]), run=lambda call: call())
 os.kill(os.getpid(), signal.SIGTERM)
 """
@@ -275,6 +276,24 @@ def test_a_level_that_changes_by_itself_is_shown_in_a_plain_file(folder: Shell) 
     model.board.lines.changed.announce(model.board.lines.line(84))
 
     assert (before, (folder.gpio / "gpio84" / "value").read_text()) == ("0\n", "1\n")
+
+
+def test_a_write_that_comes_amid_a_refresh_is_not_lost(build: Build, tmp_path: Path) -> None:
+    model = build()
+    files = HeaderFolder(GpioTree(model.board.lines), tmp_path / "own", recorder=model.recorder)
+    gpio = tmp_path / "own" / "class" / "gpio"
+    (gpio / "export").write_text("84\n")
+    files._refresh()
+    files.process()
+    (gpio / "gpio84" / "direction").write_text("high\n")
+    files._refresh()
+    model.board.lines.changed.announce(model.board.lines.line(84))
+    files.process()
+    shown = (gpio / "gpio84" / "direction").read_text(), (gpio / "export").read_text()
+    files.close()
+
+    assert model.board.level_at("16") is True
+    assert shown == ("out\n", "")
 
 
 def test_somebody_s_files_are_not_taken_for_ours(build: Build, tmp_path: Path) -> None:
