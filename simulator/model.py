@@ -12,8 +12,11 @@ from typing import TYPE_CHECKING, Annotated, Final, Literal
 from pydantic import Field
 
 from simulator.at.engine import AtEngine
-from simulator.board.board import Board, ModuleInput
+from simulator.board.board import Board
+from simulator.board.feed import supply_path
 from simulator.board.host import HostSettings
+from simulator.board.logic_levels import limits
+from simulator.board.netlist import ModulePinModel
 from simulator.board.supply import Supply, SupplySettings
 from simulator.board.wiring import Wiring
 from simulator.card.card import Card, CardSettings
@@ -70,7 +73,7 @@ class Model:
         self.recorder = Recorder(self.timeline)
         self.randomness = Randomness(settings.seed)
         profile, host = settings.profile, settings.host
-        self.board = build_board(settings, profile, recorder=self.recorder)
+        self.board = build_board(settings, profile, timeline=self.timeline, recorder=self.recorder)
         is_dead = settings.start.module == "dead"
         self.module = Module(
             profile=profile,
@@ -89,14 +92,20 @@ class Model:
         self.at = AtEngine(module=self.module, card=self.card, registration=self.registration)
         self.supply = Supply(
             settings.supply,
-            wiring=settings.wiring,
+            path=supply_path(settings.wiring, settings.positions),
             needs=profile.supply,
+            timeline=self.timeline,
             recorder=self.recorder,
         )
         self.board.asserted.listen(self._on_pin)
-        self.module.status_changed.listen(lambda active: self.board.show("STATUS", active=active))
+        self.module.status_changed.listen(self._on_status)
+        self.module.consumption.changed.listen(self.supply.set_demand)
         self.supply.source_changed.listen(self._on_source)
         self.supply.rail_changed.listen(self._on_rail)
+        self.supply.forgotten.listen(lambda _: self.module.power.forget())
+        if self.module.uart is not None:
+            self.module.uart.reaches_module = lambda: self.board.carries("UART_RX")
+            self.module.uart.reaches_host = lambda: self.board.carries("UART_TX")
 
     def start(self) -> None:
         """Bring the model into its start state; call once, after the edges are attached."""
@@ -104,7 +113,7 @@ class Model:
         self.module.plug_in_uart()
         self.board.start(supply=False)
         if start.supply == "on":
-            self.supply.turn(on=True)
+            self.supply.begin_on()
         power = self.module.power
         if power.state is not Power.OFF:
             return
@@ -118,6 +127,13 @@ class Model:
         if start.module == "stopping":
             power.stop("bench")
 
+    def end(self) -> None:
+        """The run is over: what the module drew goes onto the recording, in mAh by what drew it."""
+        drawn = {label: coulombs / 3.6 for label, coulombs in self.supply.charge().items()}
+        total = round(sum(drawn.values()), 9)
+        by_label = {label: round(mah, 9) for label, mah in drawn.items()}
+        self.recorder.record("supply/rail", "charge", mah=total, **by_label)
+
     def restart_host(self) -> None:
         """The host boots: its lines are in their boot state."""
         self.board.lines.restart()
@@ -130,25 +146,60 @@ class Model:
             self.module.radio.set_pin(asserted=asserted)
 
     def _on_source(self, on: bool) -> None:
+        self.board.set_supply(self.supply.volts)
         self.board.power("supply", present=on)
 
     def _on_rail(self, good: bool) -> None:
         self.board.power("module", present=good)
         self.module.power.supply(present=good)
 
+    def _on_status(self, active: bool) -> None:
+        self.board.show("STATUS", active=active)
+        self.board.show("UART_TX", active=active)
 
-def build_board(settings: ModelSettings, profile: Profile, *, recorder: Recorder) -> Board:
+
+def build_board(
+    settings: ModelSettings, profile: Profile, *, timeline: Timeline, recorder: Recorder
+) -> Board:
     """The carrier of *settings* with a module of *profile* on it."""
-    pins = profile.pins
     return Board(
         wiring=settings.wiring,
         positions=settings.positions,
-        inputs={"POWER_KEY": _input(pins.power_key), "RADIO_DISABLE": _input(pins.radio_disable)},
-        outputs={"STATUS": pins.status.active == "high"} if pins.status else {},
+        pins=module_pins(profile),
         host=settings.host,
+        supply_v=settings.supply.volts,
+        timeline=timeline,
         recorder=recorder,
     )
 
 
-def _input(pin: InputPin) -> ModuleInput:
-    return ModuleInput(active_high=pin.active == "high", pull=pin.pull)
+def module_pins(profile: Profile) -> dict[str, ModulePinModel]:
+    """The module's pins as the carrier's circuit sees them."""
+    pins = profile.pins
+    uart_v = pins.uart_io_v
+    uart = limits(uart_v)
+    found = {
+        "POWER_KEY": _input(pins.power_key),
+        "RADIO_DISABLE": _input(pins.radio_disable),
+        # A UART at rest is high: the module's transmit line is active while the module is on.
+        "UART_TX": ModulePinModel(io_v=uart_v, is_output=True),
+        "UART_RX": ModulePinModel(io_v=uart_v, low_below_v=uart.low_input_v, high_above_v=uart.high_input_v),
+        "I2C_SDA": ModulePinModel(io_v=uart_v),
+        "I2C_SCL": ModulePinModel(io_v=uart_v),
+    }
+    if pins.status is not None:
+        found["STATUS"] = ModulePinModel(
+            io_v=pins.status.io_v, is_output=True, active_high=pins.status.active == "high"
+        )
+    return found
+
+
+def _input(pin: InputPin) -> ModulePinModel:
+    return ModulePinModel(
+        io_v=pin.io_v,
+        active_high=pin.active == "high",
+        low_below_v=pin.low_below_v,
+        high_above_v=pin.high_above_v,
+        pull_up=pin.pull == "up",
+        pull_ohm=pin.pull_ohm,
+    )

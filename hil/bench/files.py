@@ -16,6 +16,7 @@ from typing import TYPE_CHECKING, Annotated, Any, Literal
 from pydantic import BeforeValidator, Field
 
 from hil.errors import BadFileError, MissingFileError, UnknownNameError
+from simulator.board.feed import supply_path
 from simulator.board.host import HostSettings
 from simulator.board.supply import SupplySettings
 from simulator.board.wiring import Wiring
@@ -62,12 +63,23 @@ class ModuleSection(Section):
     unit: dict[str, Any] = Field(default_factory=dict)
 
 
+class ReworkSection(Section):
+    """What was changed by hand on this one board: keys as in a wiring, and the parts to *remove*."""
+
+    header: dict[str, str] = Field(default_factory=dict)
+    module: dict[str, str] = Field(default_factory=dict)
+    rails: dict[str, dict[str, Any]] = Field(default_factory=dict)
+    parts: dict[str, dict[str, Any]] = Field(default_factory=dict)
+    remove: Several[str] = ()
+
+
 class BoardSection(Section):
-    """Which carrier, and how its jumpers and switches are set."""
+    """Which carrier, how its jumpers and switches are set, and where this board differs from it."""
 
     wiring: str
     jumpers: dict[str, str] = Field(default_factory=dict)
     switches: dict[str, str] = Field(default_factory=dict)
+    rework: ReworkSection = ReworkSection()
 
 
 class FromEnvironment(Section):
@@ -171,8 +183,13 @@ def load_bench(path: Path, overrides: Mapping[str, Any] | None = None) -> BenchD
     unit = profile
     if file.module.unit:
         unit = check(Profile, _merged(profile_data, file.module.unit), file=str(path), under="module.unit")
-    wiring = check(Wiring, read_toml(wiring_path, wanted="a wiring"), file=str(wiring_path))
+    wiring_data = read_toml(wiring_path, wanted="a wiring")
+    wiring = check(Wiring, wiring_data, file=str(wiring_path))
+    if file.board.rework != ReworkSection():
+        reworked = _reworked(wiring_data, file.board.rework, str(path))
+        wiring = check(Wiring, reworked, file=str(path), under="board.rework")
     positions = _positions(file, wiring, str(path))
+    _check_circuit(wiring, positions, str(path))
     _check_ports(file, profile, str(path))
     for pin in file.host.lines:
         if pin not in wiring.header:
@@ -239,6 +256,29 @@ def _named_file(kind: Literal["profiles", "wirings"], name: str, *, near: Path, 
     if not path.is_file():
         raise MissingFileError(path=str(path), wanted=f"the file that {key} in {near} names")
     return path
+
+
+def _reworked(wiring: dict[str, Any], rework: ReworkSection, bench: str) -> dict[str, Any]:
+    changes = rework.model_dump(exclude={"remove"})
+    data = {**wiring, **{table: {**wiring.get(table, {}), **changes[table]} for table in changes}}
+    for name in rework.remove:
+        if name not in data["parts"]:
+            known = ", ".join(wiring.get("parts", {}))
+            raise BadFileError(file=bench, key="board.rework.remove", found=repr(name), allowed=known)
+        del data["parts"][name]
+    return data
+
+
+def _check_circuit(wiring: Wiring, positions: Mapping[str, str], bench: str) -> None:
+    """What only shows once jumpers and switches are set: rails joined, a supply with two of a kind."""
+    try:
+        wiring.joined(positions)
+        supply_path(wiring, positions)
+    except ValueError as error:
+        place, _, found = str(error).partition(": ")
+        raise BadFileError(
+            file=bench, key=f"board: {place}", found=found, allowed="one source for each net"
+        ) from error
 
 
 def _positions(file: BenchFile, wiring: Wiring, bench: str) -> dict[str, str]:

@@ -98,7 +98,8 @@ class SimulatedHeader(Header):
     def __init__(self, driver: Driver, profile: Profile) -> None:
         self._driver, self._board = driver, driver.model.board
         # By the profile and the wiring alone: the unit on the bench may not be what it ought to be.
-        nominal = build_board(driver.model.settings, profile, recorder=Recorder(Timeline()))
+        timeline = Timeline()
+        nominal = build_board(driver.model.settings, profile, timeline=timeline, recorder=Recorder(timeline))
         self._routes = {role: nominal.route(pin) for role, pin in ROLES.items()}
 
     @property

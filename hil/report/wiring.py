@@ -34,7 +34,9 @@ def wiring_report(description: BenchDescription) -> dict[str, Any]:
     paths = tuple(PathFinder(settings.wiring, settings.positions).paths())
     uart = settings.host.uart_pins
     reviewed = ReviewedBoard(
-        fresh=lambda recorder: build_board(settings, description.profile, recorder=recorder),
+        fresh=lambda timeline, recorder: build_board(
+            settings, description.profile, timeline=timeline, recorder=recorder
+        ),
         paths=paths,
         uart_pins=(uart.tx, uart.rx) if uart else None,
     )

@@ -1,60 +1,41 @@
 """What the host drives and what has power in; asserted module pins and levels at the header out.
 
 Knows no module behaviour: it says which inputs of the module are asserted, and takes the level of its
-outputs.
+outputs.  Levels come from voltages: the netlist is solved for each state of drives and power, once.
 """
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from functools import partial
 from typing import TYPE_CHECKING, Final, Literal
 
 from simulator.kernel.announcement import Announcement
+from simulator.kernel.timeline import ns
 
 from .host import HostLines
-from .levels import PULLED, LevelSolver, Source
+from .picture import Picture, Reader, Route, State
+from .transient import Sample, swing
 
 if TYPE_CHECKING:
-    from collections.abc import Mapping
+    from collections.abc import Mapping, Sequence
 
     from simulator.kernel.recorder import Recorder
+    from simulator.kernel.timeline import Timeline, Wakeup
 
-    from .host import HostSettings
-    from .wiring import Wiring
+    from .circuit import Drive
+    from .host import HostSettings, Pull
+    from .netlist import ModulePinModel, Solution
+    from .wiring import PowerKind, Wiring
 
-Pull = Literal["up", "down"]
-
-_ALL_POWER: Final = frozenset({"host", "module", "supply"})
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class ModuleInput:
-    """An input of the module as the board needs to know it: the level that asserts it, its own pull."""
-
-    active_high: bool
-    pull: Pull | None
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Route:
-    """How to reach a module pin from the header: *pin* at *active_high* or low asserts (or shows) it."""
-
-    pin: str
-    active_high: bool
-
-
-@dataclass(slots=True)
-class _HeaderPin:
-    level: bool | None = None
-    pull: Pull | None = None
+_ALL_POWER: Final[frozenset[PowerKind]] = frozenset({"always", "host", "module", "supply"})
 
 
 class Board:
     """One carrier between a host's header and a module.
 
-    *inputs* are the module's inputs by pin name (`POWER_KEY`, `RADIO_DISABLE`), *outputs* the level
-    at which each output tells (`STATUS`: True for active high).  `asserted` announces (module pin,
-    asserted) at each change.
+    *pins* are the module's pins by name (`POWER_KEY`, `STATUS`).  `asserted` announces (module pin,
+    asserted) at each change of an input that the module acts on.  *supply_v* is the source at the
+    header.  Raises ValueError where jumpers join two rails.
     """
 
     def __init__(
@@ -62,22 +43,31 @@ class Board:
         *,
         wiring: Wiring,
         positions: Mapping[str, str],
-        inputs: Mapping[str, ModuleInput],
-        outputs: Mapping[str, bool],
+        pins: Mapping[str, ModulePinModel],
         host: HostSettings,
+        supply_v: float,
+        timeline: Timeline,
         recorder: Recorder,
     ) -> None:
-        self.wiring, self.positions, self._inputs, self._outputs = wiring, dict(positions), inputs, outputs
+        self.wiring, self.positions = wiring, dict(positions)
+        self.reader = Reader(wiring, positions, pins, host)
         self.asserted: Announcement[tuple[str, bool]] = Announcement()
         self.lines = HostLines(host, place=self._place, sense=self.level_at)
-        self._recorder = recorder
-        self._solver = LevelSolver(wiring, positions)
-        self._header = {pin: _HeaderPin() for pin in wiring.header}
-        self._output_levels: dict[str, bool] = {}
-        self._powered: set[str] = {"host"}
-        self._levels: dict[str, bool] = {}
+        self._timeline, self._recorder = timeline, recorder
+        self._supply_v = supply_v
+        self._inputs = self.reader.inputs
+        self._header: dict[str, tuple[bool | None, Pull | None]] = dict.fromkeys(wiring.header, (None, None))
+        self._outputs = dict.fromkeys(self.reader.outputs, False)
+        self._powered: set[PowerKind] = {"always", "host"}
+        self._late_rails: dict[str, Wakeup] = {}
+        self._waiting_rails: set[str] = set()
+        self._picture: Picture | None = None
+        self._levels: dict[str, bool | None] = {}
         self._shown: dict[str, bool | None] = {}
-        self._is_asserted = dict.fromkeys(inputs, False)
+        self._is_asserted = dict.fromkeys(self._inputs, False)
+        self._capacitors = self.reader.netlist.signal_capacitors
+        self._swing: tuple[int, list[Sample]] | None = None
+        self._pending: list[Wakeup] = []
 
     def start(self, *, supply: bool) -> None:
         """The host is up; its lines are in their boot state and the supply is on or off."""
@@ -86,13 +76,40 @@ class Board:
         self.lines.restart()
         self._settle("host")
 
-    def power(self, kind: Literal["host", "module", "supply"], *, present: bool, by: str = "supply") -> None:
+    def power(self, kind: PowerKind, *, present: bool, by: str = "supply") -> None:
         """One kind of power came or went."""
+        if present == (kind in self._powered):
+            return
         if present:
             self._powered.add(kind)
         else:
             self._powered.discard(kind)
+        for name, rail in self.wiring.rails.items():
+            if rail.powered_by == kind and rail.after_s > 0:
+                self._power_later(name, ns(rail.after_s), present=present)
         self._settle(by)
+
+    def _power_later(self, rail: str, delay_ns: int, *, present: bool) -> None:
+        earlier = self._late_rails.pop(rail, None)
+        if earlier is not None:
+            earlier.cancel()
+        self._waiting_rails.discard(rail)
+        if not present:
+            return
+        self._waiting_rails.add(rail)
+
+        def come() -> None:
+            self._waiting_rails.discard(rail)
+            self._settle("supply")
+
+        self._late_rails[rail] = self._timeline.call_in(delay_ns, come)
+
+    def set_supply(self, volts: float) -> None:
+        """The source at the header is at *volts* while it is on."""
+        if volts != self._supply_v:
+            self._supply_v = volts
+            if "supply" in self._powered:
+                self._settle("supply")
 
     def drive(self, pin: str, level: bool | None, *, by: str) -> None:
         """Drive header *pin* from outside the host's lines, or let it go (None)."""
@@ -100,13 +117,19 @@ class Board:
 
     def show(self, output: str, *, active: bool) -> None:
         """An output of the module tells that it is active or not."""
-        if output in self._outputs:
-            self._output_levels[output] = active == self._outputs[output]
+        if output in self.reader.outputs:
+            self._outputs[output] = active
             self._settle("module")
 
     def level_at(self, pin: str) -> bool | None:
         """The level at header *pin*; None while it floats.  Raises KeyError for an unknown pin."""
-        return self._levels.get(self.wiring.header[pin])
+        if pin not in self._header:
+            raise KeyError(pin)
+        return self._levels.get(pin)
+
+    def volts_at(self, net: str) -> float:
+        """The voltage of *net* now, as a meter would show it once everything has settled."""
+        return self.reader.picture(self._state()).solution.volts(net)
 
     def is_asserted(self, module_pin: str) -> bool:
         """Whether an input of the module is asserted now."""
@@ -115,83 +138,110 @@ class Board:
     def floats(self, module_pin: str) -> bool:
         """Whether nothing defines the level of an input of the module now."""
         net = self.wiring.module.get(module_pin)  # type: ignore[call-overload] # any name may be asked for
-        return net is None or net not in self._levels
+        return net is None or self.reader.picture(self._state()).solution.floats(net)
+
+    def carries(self, module_pin: Literal["UART_TX", "UART_RX"]) -> bool:
+        """Whether both levels of the UART get through between the host's pin and *module_pin* now."""
+        return self.reader.carries(module_pin, self._state())
 
     def route(self, module_pin: str) -> Route | None:
         """The header pin that a host line can reach *module_pin* by, with everything powered; else None."""
-        if module_pin in self._outputs:
-            return self._route_from(module_pin)
-        if module_pin not in self._inputs:
-            return None
-        for pin in self.wiring.header:
-            if self.lines.on_pin(pin) is None:
-                continue
-            low, high = (self._would_assert(module_pin, pin, level=level) for level in (False, True))
-            if low is not high:
-                return Route(pin=pin, active_high=high)
-        return None
+        lines = [pin for pin in self.wiring.header if self.lines.on_pin(pin) is not None]
+        return self.reader.route(module_pin, lines, self.state(_ALL_POWER))
 
-    def _route_from(self, output: str) -> Route | None:
-        net = self.wiring.module.get(output)  # type: ignore[call-overload] # any name may be asked for
-        if net is None:
-            return None
-        for pin, pin_net in self.wiring.header.items():
-            low, high = (
-                self._solver.solve([Source(net=net, level=level)], powered=_ALL_POWER).get(pin_net)
-                for level in (False, True)
-            )
-            if low is not high and low is not None:
-                return Route(pin=pin, active_high=self._outputs[output] is bool(high))
-        return None
+    def state(self, powered: frozenset[PowerKind] | None = None) -> State:
+        """The present drives, with what is powered now, or with *powered* alone and no pin driven."""
+        if powered is None:
+            return self._state()
+        return State(rails=self._rails(powered), module=True)
 
-    def _would_assert(self, module_pin: str, pin: str, *, level: bool) -> bool:
-        sources = [Source(net=self.wiring.header[pin], level=level), *self._module_pulls()]
-        levels = self._solver.solve(sources, powered=_ALL_POWER)
-        return self._reads_asserted(module_pin, levels)
+    def _state(self) -> State:
+        module = "module" in self._powered
+        return State(
+            rails=self._rails(self._powered, self._waiting_rails),
+            module=module,
+            header=tuple(
+                (pin, level, pull)
+                for pin, (level, pull) in self._header.items()
+                if level is not None or pull is not None
+            ),
+            outputs=tuple(self._outputs.items()) if module else (),
+        )
 
-    def _module_pulls(self) -> list[Source]:
-        return [
-            Source(net=net, level=pin.pull == "up", strength=PULLED)
-            for name, pin in self._inputs.items()
-            if pin.pull is not None and (net := self.wiring.module.get(name)) is not None  # type: ignore[call-overload] # names of the wiring's own
-        ]
+    def _rails(
+        self, powered: set[PowerKind] | frozenset[PowerKind], waiting: set[str] | None = None
+    ) -> tuple[tuple[str, float | None], ...]:
+        def volts(name: str, kind: PowerKind, own_v: float) -> float | None:
+            if kind not in powered or (waiting and name in waiting):
+                return None
+            return self._supply_v if kind == "supply" else own_v
 
-    def _reads_asserted(self, module_pin: str, levels: Mapping[str, bool]) -> bool:
-        net = self.wiring.module.get(module_pin)  # type: ignore[call-overload] # names of the wiring's own
-        pin = self._inputs[module_pin]
-        level = levels.get(net) if net is not None else None
-        return level is not None and level is pin.active_high
+        return tuple(
+            (name, volts(name, rail.powered_by, rail.volts)) for name, rail in self.wiring.rails.items()
+        )
 
     def _place(self, pin: str, level: bool | None, pull: Pull | None, by: str) -> None:
-        state = self._header[pin]
-        if (state.level, state.pull) != (level, pull):
-            state.level, state.pull = level, pull
+        if self._header[pin] != (level, pull):
+            self._header[pin] = (level, pull)
             self._settle(by)
 
+    # -- from voltages to levels ------------------------------------------------------
+
     def _settle(self, by: str) -> None:
-        """Solve, then record and announce what changed."""
-        header, module = self.wiring.header, self.wiring.module
-        sources = self._module_pulls() if "module" in self._powered else []
-        for pin, state in self._header.items():
-            if state.level is not None:
-                sources.append(Source(net=header[pin], level=state.level))
-            elif state.pull is not None:
-                sources.append(Source(net=header[pin], level=state.pull == "up", strength=PULLED))
-        if "module" in self._powered:
-            sources += [
-                Source(net=net, level=level)
-                for output, level in self._output_levels.items()
-                if (net := module.get(output)) is not None  # type: ignore[call-overload] # names of the wiring's own
-            ]
-        self._levels = self._solver.solve(sources, powered=self._powered)
-        for pin in self._header:
+        """Solve, then record and announce what changed, at once or as the capacitors let it."""
+        picture = self.reader.picture(self._state())
+        if not self._capacitors:
+            self._apply(picture, by)
+            return
+        charged = self._charged()
+        for wakeup in self._pending:
+            wakeup.cancel()
+        self._pending.clear()
+        samples = self._samples(picture, charged)
+        self._swing = (self._timeline.now_ns, samples)
+        self._apply(self.reader.read(samples[0].solution), by)
+        for after_s, later in self.reader.changes(samples):
+            self._pending.append(self._timeline.call_in(ns(after_s), partial(self._apply, later, by)))
+
+    def _samples(self, picture: Picture, charged: Mapping[str, float]) -> list[Sample]:
+        state = picture.state
+        assert state is not None  # noqa: S101 # a picture of the whole board has its state
+
+        def solve(companions: Sequence[Drive]) -> Solution:
+            return self.reader.solve(state, companions)
+
+        return swing(solve, self._capacitors, charged)
+
+    def _charged(self) -> dict[str, float]:
+        """The volts of each signal capacitor now."""
+        if self._swing is None:
+            return dict.fromkeys(self._capacitors, 0.0)
+        began_ns, samples = self._swing
+        passed_s = (self._timeline.now_ns - began_ns) / 1e9
+        before = samples[0]
+        for sample in samples[1:]:
+            if sample.after_s > passed_s:
+                share = (passed_s - before.after_s) / (sample.after_s - before.after_s)
+                return {
+                    net: before.charged[net] + share * (sample.charged[net] - before.charged[net])
+                    for net in self._capacitors
+                }
+            before = sample
+        return dict(before.charged)
+
+    def _apply(self, picture: Picture, by: str) -> None:
+        if picture is self._picture:
+            return
+        self._picture = picture
+        for pin, level in picture.header.items():
+            self._levels[pin] = level
             if self.lines.on_pin(pin) is not None:
-                self._show_level(f"header/{pin}", self.level_at(pin), by)
+                self._show_level(f"header/{pin}", level, by)
         changed = []
-        for name in self._inputs:
-            net = module.get(name)  # type: ignore[call-overload] # names of the wiring's own
-            self._show_level(f"pin/{name}", self._levels.get(net) if net is not None else None, by)
-            asserted = self._reads_asserted(name, self._levels)
+        for name, reading in picture.inputs.items():
+            level = self._shown.get(f"pin/{name}") if reading == "between" else reading
+            self._show_level(f"pin/{name}", level, by)
+            asserted = level is not None and level is self._inputs[name].active_high
             if asserted is not self._is_asserted[name]:
                 self._is_asserted[name] = asserted
                 changed.append((name, asserted))

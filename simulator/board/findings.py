@@ -49,13 +49,14 @@ class ReviewedBoard:
     transmit and receive, where the host says so.
     """
 
-    fresh: Callable[[Recorder], Board]
+    fresh: Callable[[Timeline, Recorder], Board]
     paths: tuple[PinPath, ...]
     uart_pins: tuple[str, str] | None = None
 
     def powered(self, *, booting: bool) -> Board:
         """The board with everything powered, the host's lines in their boot state, or all let go."""
-        board = self.fresh(Recorder(Timeline()))
+        timeline = Timeline()
+        board = self.fresh(timeline, Recorder(timeline))
         board.start(supply=True)
         if not booting:
             for pin in board.wiring.header:

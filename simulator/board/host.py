@@ -5,7 +5,7 @@ Knows no file and no ioctl; edges offer the lines in whatever form a script expe
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING, Annotated, Literal, Self
+from typing import TYPE_CHECKING, Annotated, Literal, Self, TypeAlias
 
 from pydantic import Field, model_validator
 
@@ -15,18 +15,21 @@ from simulator.kernel.section import NotNegative, Positive, Section
 if TYPE_CHECKING:
     from collections.abc import Callable
 
-BootState = Literal["float", "up", "down", "high", "low"]
+BootState: TypeAlias = Literal["float", "up", "down", "high", "low"]
+Pull: TypeAlias = Literal["up", "down"]
 
 
 class LineSettings(Section):
     """One line: its offset on the chip, its name, and its state while the host boots.
 
-    *boot*: floating, pulled up or down by 50 kOhm, or driven high or low.
+    *boot*: floating, pulled up or down by 50 kOhm, or driven high or low.  *active* is the level at which
+    its user believes it acts: what `wakebench wiring` compares with the wiring.
     """
 
     offset: Annotated[int, Field(ge=0)]
     name: str = ""
     boot: BootState = "float"
+    active: Literal["high", "low"] | None = None
 
 
 class UartPins(Section):
@@ -129,7 +132,7 @@ class HostLines:
         self,
         settings: HostSettings,
         *,
-        place: Callable[[str, bool | None, Literal["up", "down"] | None, str], None],
+        place: Callable[[str, bool | None, Pull | None, str], None],
         sense: Callable[[str], bool | None],
     ) -> None:
         self.settings = settings

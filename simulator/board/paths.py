@@ -9,7 +9,18 @@ from collections import deque
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Literal
 
-from .wiring import Cable, Jumper, LevelShifter, NpnStage, Regulator, Resistor, SlideSwitch
+from .parts import (
+    Cable,
+    Diode,
+    Jumper,
+    LevelShifter,
+    NmosStage,
+    NpnStage,
+    RcLine,
+    Regulator,
+    Resistor,
+    SlideSwitch,
+)
 
 if TYPE_CHECKING:
     from collections.abc import Iterator, Mapping
@@ -124,12 +135,17 @@ class PathFinder:
                     set_to = self._positions.get(name, part.default)
                     is_open = set_to == "open"
                     yield from _both_ways(name, part.kind, *part.between, is_open=is_open, note=set_to)
-                case Resistor() | Cable():
+                case Resistor() | RcLine() | Cable():
                     yield from _both_ways(name, part.kind, *part.between)
-                case NpnStage():
+                case NpnStage() | NmosStage():
                     yield part.input, Hop(part=name, kind=part.kind, net=part.output, inverts=True)
+                case LevelShifter() if part.direction != "fixed":
+                    yield from _both_ways(name, part.kind, part.input, part.output, note=part.direction)
                 case LevelShifter() | Regulator():
                     yield part.input, Hop(part=name, kind=part.kind, net=part.output)
+                case Diode():
+                    yield part.anode, Hop(part=name, kind=part.kind, net=part.cathode)
+                    yield part.cathode, Hop(part=name, kind=part.kind, net=part.anode)
 
 
 def _both_ways(

@@ -6,166 +6,85 @@ and each module pin is on.  Knows no level and no file.
 
 from __future__ import annotations
 
-from typing import Annotated, Literal, Self
+from collections import Counter
+from typing import TYPE_CHECKING, Annotated, Final, Literal, Self
 
 from pydantic import Field, model_validator
 
-from simulator.kernel.section import NotNegative, Positive, Section, Several, Volts
+from simulator.kernel.section import NotNegative, Positive, Section, Volts
 
-ModulePin = Literal["POWER_KEY", "RADIO_DISABLE", "STATUS", "UART_TX", "UART_RX", "SUPPLY"]
-Pair = Annotated[Several[str], Field(min_length=2, max_length=2)]
+from .parts import Jumper, LevelShifter, Part, Pull, SlideSwitch, nets_of
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator, Mapping
+
+ModulePin = Literal[
+    "POWER_KEY", "RADIO_DISABLE", "STATUS", "UART_TX", "UART_RX", "I2C_SDA", "I2C_SCL", "SUPPLY"
+]
+PowerKind = Literal["always", "host", "module", "supply"]
+
+# The net that is ground by its name, where a wiring uses it.
+GND: Final = "GND"
+
+_TWO_ENDS: Final = 2
 
 
 class Rail(Section):
-    """A net held at *volts*: always, while the host or while the module has power."""
+    """A net held at *volts*: always, while the host, the module or the source at the header has power.
+
+    It comes *after_s* later than the power it hangs on, and shows *off_ohm* to ground without it.
+    """
 
     volts: Volts
-    powered_by: Literal["always", "host", "module", "supply"] = "always"
-
-
-class Jumper(Section):
-    """A jumper that joins *common* with one of several nets, by the name of its position."""
-
-    kind: Literal["jumper"]
-    common: str
-    positions: dict[str, str]
-    default: str
-
-    @model_validator(mode="after")
-    def _default_exists(self) -> Self:
-        if self.default not in self.positions:
-            raise ValueError(f"default {self.default!r} is none of the positions {sorted(self.positions)}")
-        return self
-
-
-class SlideSwitch(Section):
-    """A switch that joins two nets while *closed*."""
-
-    kind: Literal["slide-switch"]
-    between: Pair
-    default: Literal["closed", "open"]
-
-
-class Resistor(Section):
-    """A resistor of *ohm* between two nets."""
-
-    kind: Literal["resistor"]
-    between: Pair
-    ohm: Positive
-
-
-class Pull(Section):
-    """A resistor of *ohm* from *net* to the rail *to*."""
-
-    kind: Literal["pull"]
-    net: str
-    to: str
-    ohm: Positive
-
-
-class NpnStage(Section):
-    """An inverting NPN stage: a high *input* pulls *output* to ground, a low one lets it go."""
-
-    kind: Literal["npn-stage"]
-    input: str
-    output: str
-    base_ohm: Positive
-    base_emitter_ohm: Positive
-
-
-class LevelShifter(Section):
-    """A fixed-direction buffer from *input* to *output*, each side with its own supply rail."""
-
-    kind: Literal["level-shifter"]
-    direction: Literal["fixed"] = "fixed"
-    input: str
-    output: str
-    input_supply: str
-    output_supply: str
-
-
-class Cable(Section):
-    """Two supply nets joined by *ohm*."""
-
-    kind: Literal["cable"]
-    between: Pair
-    ohm: NotNegative
-
-
-class Regulator(Section):
-    """A regulator from *input* to *output*: *volts* out, never above its input less *dropout_v*."""
-
-    kind: Literal["regulator"]
-    input: str
-    output: str
-    volts: Positive
-    limit_a: Positive
-    ohm: NotNegative
-    dropout_v: NotNegative
-    lockout_v: NotNegative
-
-
-class Capacitor(Section):
-    """A capacitor with its series resistance, from *net* to ground."""
-
-    kind: Literal["capacitor"]
-    net: str
-    farad: Positive
-    esr_ohm: NotNegative
-
-
-Part = Annotated[
-    Jumper | SlideSwitch | Resistor | Pull | NpnStage | LevelShifter | Cable | Regulator | Capacitor,
-    Field(discriminator="kind"),
-]
-
-
-def nets_of(part: Part) -> tuple[str, ...]:
-    """The nets that *part* touches, ground aside."""
-    match part:
-        case Jumper():
-            return (part.common, *part.positions.values())
-        case SlideSwitch() | Resistor() | Cable():
-            return part.between
-        case Pull():
-            return (part.net, part.to)
-        case NpnStage() | Regulator():
-            return (part.input, part.output)
-        case LevelShifter():
-            return (part.input, part.output, part.input_supply, part.output_supply)
-        case Capacitor():
-            return (part.net,)
+    powered_by: PowerKind = "always"
+    after_s: NotNegative = 0.0
+    off_ohm: Positive = 10e3
 
 
 class Wiring(Section):
     """One carrier: *header* and *module* map pins to nets, *rails* are nets held at a voltage."""
 
     name: Annotated[str, Field(pattern=r"^[a-z0-9][a-z0-9-]*$")]
-    header: dict[str, str]
+    header: dict[Annotated[str, Field(pattern=r"^\d+$")], str]
     module: dict[ModulePin, str]
     rails: dict[str, Rail]
     parts: dict[str, Part]
 
     @model_validator(mode="after")
-    def _every_net_is_touched(self) -> Self:
-        touched = {net for part in self.parts.values() for net in nets_of(part)} | set(self.rails)
-        ends = set(self.header.values()) | set(self.module.values())
+    def _sound(self) -> Self:
+        for problem in self._problems():
+            raise ValueError(problem)
+        return self
+
+    def _problems(self) -> Iterator[str]:
+        yield from self._loose_ends()
+        for name, part in self.parts.items():
+            if isinstance(part, Pull):
+                yield from self._no_rail(f"{name}.to", part.to, {*self.rails, GND})
+            elif isinstance(part, LevelShifter):
+                yield from self._no_rail(f"{name}.input_supply", part.input_supply, set(self.rails))
+                yield from self._no_rail(f"{name}.output_supply", part.output_supply, set(self.rails))
+        if GND in self.rails and self.rails[GND].volts != 0:
+            yield f"rails.{GND}.volts: ground is 0 V, not {self.rails[GND].volts:g}"
+
+    def _loose_ends(self) -> Iterator[str]:
+        """Nets that only one thing touches: a slip of the pen or a broken track."""
+        touches = Counter(net for part in self.parts.values() for net in nets_of(part))
+        ends = Counter([*self.header.values(), *self.module.values()])
+        known = {*self.rails, GND}
         for place, pins in (("header", self.header), ("module", self.module)):
             for pin, net in pins.items():
-                others = [other for other in (*self.header.values(), *self.module.values()) if other == net]
-                if net not in touched and len(others) < 2:  # noqa: PLR2004 # a net has two ends
-                    raise ValueError(f"{place}.{pin}: no part and no rail touches the net {net!r}")
-        counts: dict[str, int] = {}
-        for part in self.parts.values():
-            for net in nets_of(part):
-                counts[net] = counts.get(net, 0) + 1
+                if net not in known and touches[net] + ends[net] < _TWO_ENDS:
+                    yield f"{place}.{pin}: no part and no rail touches the net {net!r}"
         for name, part in self.parts.items():
             for net in nets_of(part):
-                if counts[net] < 2 and net not in ends and net not in self.rails:  # noqa: PLR2004 # likewise
-                    raise ValueError(f"parts.{name}: nothing else touches the net {net!r}")
-            if isinstance(part, Pull) and part.to not in self.rails:
-                raise ValueError(f"parts.{name}.to: {part.to!r} is no rail; rails are {sorted(self.rails)}")
-        return self
+                if net not in known and touches[net] + ends[net] < _TWO_ENDS:
+                    yield f"parts.{name}: nothing else touches the net {net!r}"
+
+    @staticmethod
+    def _no_rail(place: str, net: str, rails: set[str]) -> Iterator[str]:
+        if net not in rails:
+            yield f"parts.{place}: {net!r} is no rail; rails are {sorted(rails)}"
 
     def position_names(self) -> dict[str, tuple[str, ...]]:
         """For each jumper and switch, what it can be set to."""
@@ -176,3 +95,35 @@ class Wiring(Section):
             elif isinstance(part, SlideSwitch):
                 names[name] = ("closed", "open")
         return names
+
+    def joined(self, positions: Mapping[str, str]) -> dict[str, str]:
+        """For each net the name it goes by with jumpers and switches set: joined nets share one.
+
+        A rail among them gives the name.  Raises ValueError where two rails are joined: two sources
+        without resistance on one net.
+        """
+        names = {net: net for part in self.parts.values() for net in nets_of(part)}
+        names |= {net: net for net in (*self.rails, *self.header.values(), *self.module.values(), GND)}
+        for name, part in self.parts.items():
+            if isinstance(part, Jumper):
+                one, other = part.common, part.positions[positions.get(name, part.default)]
+            elif isinstance(part, SlideSwitch) and positions.get(name, part.default) == "closed":
+                one, other = part.between
+            else:
+                continue
+            keep, drop = names[one], names[other]
+            if keep == drop:
+                continue
+            if self._is_held(drop):
+                if self._is_held(keep):
+                    where = positions.get(name, part.default)
+                    rails = f"{keep!r} and {drop!r}"
+                    raise ValueError(f"parts.{name}: {where!r} joins {rails}: two sources on one net")
+                keep, drop = drop, keep
+            for net, known in names.items():
+                if known == drop:
+                    names[net] = keep
+        return names
+
+    def _is_held(self, net: str) -> bool:
+        return net in self.rails or net == GND

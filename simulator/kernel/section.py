@@ -18,6 +18,7 @@ def _tuple_from_list(value: object) -> object:
 
 # TOML knows lists only; a frozen section holds tuples.
 Several = Annotated[tuple[T, ...], BeforeValidator(_tuple_from_list)]
+Two = Annotated[tuple[T, T], BeforeValidator(_tuple_from_list)]
 
 Positive = Annotated[float, Field(gt=0, allow_inf_nan=False)]
 NotNegative = Annotated[float, Field(ge=0, allow_inf_nan=False)]

@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING, Final
 from simulator.kernel.announcement import Announcement
 
 from .clock import ModuleClock
+from .consumption import Consumption
 from .nodes import NodeTable
 from .port import Port
 from .power import Power, PowerMachine
@@ -62,6 +63,7 @@ class Module:
             power=self.power,
             resets_begun_off=profile.quirks.reset_begun_off,
         )
+        self.consumption = Consumption(timeline=timeline, currents=profile.currents, power=self.power)
         self.radio = Radio(timeline=timeline, recorder=recorder, draws=draws, profile=profile)
         self.clock = ModuleClock(timeline)
         self.nodes = NodeTable(usb_nodes.values())
@@ -154,6 +156,7 @@ class Module:
 
     def _appear(self, role: str) -> None:
         self.ports[role].appear(self.nodes.take())
+        self.consumption.set_usb(present=True)
 
     def _speak(self, role: str) -> None:
         port = self.ports.get(role)
@@ -171,3 +174,4 @@ class Module:
                 port.vanish()
                 if port.edge is None:  # an edge tells when the last handle is closed
                     self.nodes.release(port.node)
+        self.consumption.set_usb(present=False)

@@ -37,6 +37,7 @@ class Port:
 
     *role* is at, data, nmea, diag or uart.  The model never writes while no client holds the port:
     such bytes are lost, or kept (up to 4 KiB) where *keeps_before_open*.  `lives` counts appearances.
+    `reaches_module` and `reaches_host` say whether the wires carry bytes just now (None: they do).
     """
 
     def __init__(self, role: str, *, recorder: Recorder, keeps_before_open: bool = False) -> None:
@@ -49,6 +50,8 @@ class Port:
         self.speaks_at = False
         self.edge: PortEdge | None = None
         self.on_receive: Callable[[bytes], None] | None = None
+        self.reaches_module: Callable[[], bool] | None = None
+        self.reaches_host: Callable[[], bool] | None = None
         self.appeared: Announcement[None] = Announcement()
         self.vanished: Announcement[None] = Announcement()
         self.opened: Announcement[None] = Announcement()
@@ -102,13 +105,18 @@ class Port:
 
     def receive(self, data: bytes) -> None:
         """Bytes from the host (called by the edge)."""
+        if self.reaches_module is not None and not self.reaches_module():
+            self.lose(data)
+            return
         self._recorder.record_bytes(self.lane, "to_module", data)
         if self.on_receive is not None:
             self.on_receive(data)
 
     def send(self, data: bytes) -> None:
         """Bytes for the host (called by the model)."""
-        if self.clients:
+        if self.reaches_host is not None and not self.reaches_host():
+            self.lose(data)
+        elif self.clients:
             self._recorder.record_bytes(self.lane, "from_module", data)
             if self.edge is not None:
                 self.edge.deliver(self, data)
@@ -118,5 +126,5 @@ class Port:
             self.lose(data)
 
     def lose(self, data: bytes) -> None:
-        """Bytes of the module's that no client will get."""
+        """Bytes that do not get to the other side."""
         self._recorder.record_bytes(self.lane, "lost", data)

@@ -60,7 +60,8 @@ RUNNING: Final = frozenset({Power.BOOTING, Power.READY})
 class PowerMachine:
     """The power state of one module, with the delays between states.
 
-    `since_ns` is the instant at which the present state began.  `ending` is announced just before an
+    `since_ns` is the instant at which the present state began; `was_cut_off` that the rail was lost while
+    the module ran, so that it starts again by itself when that is back.  `ending` is announced just before an
     orderly stop ends, while the ports are still there: the moment of the farewell line.
     """
 
@@ -76,6 +77,7 @@ class PowerMachine:
         self.ending: Announcement[None] = Announcement()
         self.since_ns = timeline.now_ns
         self.off_by_supply = initial is Power.NO_SUPPLY
+        self.was_cut_off = False
         self._timeline, self._draws, self._profile = timeline, draws, profile
         self._machine: StateMachine[Power] = StateMachine(
             lane="module/power", table=TRANSITIONS, initial=initial, recorder=recorder
@@ -102,9 +104,14 @@ class PowerMachine:
         """The rail came or went."""
         self._machine.happen("supply_up" if present else "supply_lost", "supply")
 
+    def forget(self) -> None:
+        """The rail fell so low that nothing in the module knows any more that it ran."""
+        self.was_cut_off = False
+
     def hold_auto_start(self) -> None:
         """Count as off for long: stay so although the supply is there, until it is cut and comes again."""
         self.since_ns = self._timeline.now_ns - _LONG_AGO_NS
+        self.was_cut_off = False
         for wakeup in self._pending:
             wakeup.cancel()
         self._pending.clear()
@@ -130,10 +137,16 @@ class PowerMachine:
         for wakeup in self._pending:
             wakeup.cancel()
         self._pending.clear()
+        if change.after is Power.NO_SUPPLY:
+            self.was_cut_off = self.was_cut_off or change.before in RUNNING
+        elif change.after is Power.BOOTING:
+            self.was_cut_off = False
         if change.after is Power.OFF:
             self.off_by_supply = change.before is Power.NO_SUPPLY
             auto_start_s = self._profile.supply.auto_start_s
-            if self.off_by_supply and auto_start_s is not None:
+            if self.off_by_supply and self.was_cut_off:
+                self._after(ns(self._profile.supply.restart_after_s), lambda: self.start("brown-out"))
+            elif self.off_by_supply and auto_start_s is not None:
                 self._after(ns(auto_start_s), lambda: self.start("supply"))
         elif change.after is Power.STOPPING:
             self._after(self._draws.draw_ns("stop", self._profile.delays.stop_s), self._stop_done)

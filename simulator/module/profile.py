@@ -64,6 +64,7 @@ class Pins(Section):
     power_key: InputPin
     radio_disable: InputPin
     status: OutputPin | None = None
+    uart_io_v: Positive = 1.8
 
 
 class Key(Section):
@@ -181,7 +182,11 @@ class Quirks(Section):
 
 
 class Supply(Section):
-    """What the module's rail must be, in volts at the module; *lockout_v* 0 is a module without lock-out."""
+    """What the module's rail must be, in volts at the module; *lockout_v* 0 is a module without lock-out.
+
+    After a lock-out it restarts by itself once the rail has been above *restart_v* for
+    *restart_after_s*, unless the rail was below *forgets_below_v* in between.
+    """
 
     min_v: Positive
     nominal_v: Positive
@@ -192,6 +197,7 @@ class Supply(Section):
     restart_after_s: NotNegative
     warning_averaged_s: NotNegative
     lockout_after_s: NotNegative
+    forgets_below_v: NotNegative = 1.5
     auto_start_s: NotNegative | None = None
 
     @model_validator(mode="after")

@@ -12,6 +12,7 @@ from typing import TYPE_CHECKING, Final
 from simulator.card.card import CardState
 from simulator.kernel.announcement import Announcement
 from simulator.kernel.machine import StateMachine
+from simulator.kernel.timeline import SECOND_NS
 from simulator.module.radio import FULL
 
 if TYPE_CHECKING:
@@ -44,6 +45,10 @@ STAT: Final = {
     Registered.ROAMING: 5,
 }
 
+# The module transmits in the last second of an attach at most: random access, security, accept (common
+# practice, no source).
+_ATTACH_NS: Final = SECOND_NS
+
 TRANSITIONS: Final = (
     ("search", Registered.IDLE, Registered.SEARCHING),
     ("accepted_home", Registered.SEARCHING, Registered.HOME),
@@ -71,6 +76,7 @@ class Registration:
         self._module, self._card, self.cell = module, card, cell
         self._start_time = start_time
         self._pending: Wakeup | None = None
+        self._transmits: Wakeup | None = None
         self._machine: StateMachine[Registered] = StateMachine(
             lane="module/registration",
             table=TRANSITIONS,
@@ -153,9 +159,15 @@ class Registration:
         elif self._pending is None:
             delay_ns = self._module.draws.draw_ns("registration", self._module.profile.delays.registration_s)
             self._pending = self._module.timeline.call_in(delay_ns, self._answered)
+            transmits_ns = delay_ns - min(_ATTACH_NS, delay_ns // 2)
+            self._transmits = self._module.timeline.call_in(transmits_ns, self._attach)
+
+    def _attach(self) -> None:
+        self._module.consumption.transmit(self.cell.settings.technology)
 
     def _answered(self) -> None:
         self._pending = None
+        self._module.consumption.transmit(None)
         settings = self.cell.settings
         if settings.deny_cause is not None:
             self.reject_cause = settings.deny_cause
@@ -172,3 +184,7 @@ class Registration:
         if self._pending is not None:
             self._pending.cancel()
             self._pending = None
+            self._module.consumption.transmit(None)
+        if self._transmits is not None:
+            self._transmits.cancel()
+            self._transmits = None

@@ -79,6 +79,7 @@ def test_closing_twice_is_harmless_and_using_a_closed_port_is_refused(bench: Sim
 def test_a_port_that_vanishes_says_so_and_can_be_closed(bench: SimulatedBench) -> None:
     port = bench.ports.open("at")
     bench.supply.off()
+    bench.ports.wait_gone("at", timeout_s=1)  # the rail's capacitor carries the module for a moment
 
     assert not port.is_open
     with pytest.raises(PortGoneError, match="port at \\(ttyUSB3\\) vanished"):
@@ -119,6 +120,7 @@ def test_a_rate_can_be_set(bench: SimulatedBench) -> None:
 
 def test_ports_that_are_not_there_or_not_known_are_told(bench: SimulatedBench) -> None:
     bench.supply.off()
+    bench.ports.wait_gone("at", timeout_s=1)  # the rail's capacitor carries the module for a moment
 
     with pytest.raises(PortMissingError, match="check key and supply first"):
         bench.ports.open("at")

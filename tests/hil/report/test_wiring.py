@@ -105,6 +105,6 @@ def test_the_report_is_json_and_says_how_a_pin_boots(describe: Callable[..., Any
     by_pin = {row["pin"]: row for row in report["pins"]}
 
     assert by_pin["18"]["at_boot"] == {"set_to": "high", "level": 1}
-    assert by_pin["16"]["at_boot"] == {"set_to": "float", "level": None}
+    assert by_pin["16"]["at_boot"] == {"set_to": "float", "level": 0}
     assert "at_boot" not in by_pin["23"]
     assert "pin 18  line 85 RADIO_OFF" in as_text(report)

@@ -6,7 +6,7 @@ from collections.abc import Callable
 
 import pytest
 
-from simulator.board.board import Route
+from simulator.board.picture import Route
 from simulator.model import Model
 from simulator.module.power import Power
 

@@ -65,7 +65,7 @@ def test_a_bench_that_starts_off_holds_auto_start_back_until_the_supply_is_cut(b
     model.supply.turn(on=False)
     model.timeline.run_until(ns(61))
     model.supply.turn(on=True)
-    model.timeline.run_until(ns(62))
+    model.timeline.run_until(ns(62.1))
 
     assert (held_back, model.module.power.state) == (Power.OFF, Power.BOOTING)
 
@@ -73,7 +73,9 @@ def test_a_bench_that_starts_off_holds_auto_start_back_until_the_supply_is_cut(b
 def test_losing_the_supply_while_stopping_leaves_no_stop_behind(build: Build) -> None:
     model = build(start={"module": "stopping"})
     model.supply.turn(on=False)
+    model.timeline.run_until(ns(1))
     model.supply.turn(on=True)
+    model.timeline.run_until(ns(2))
     model.recorder.take()
     model.timeline.run_until(ns(60))
 

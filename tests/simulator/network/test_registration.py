@@ -96,6 +96,7 @@ def test_everything_that_silences_the_module_ends_the_registration(registered: M
             registered.module.power.stop("test")
         case "supply":
             registered.supply.turn(on=False)
+            later(registered, 0.2)
 
     assert registered.registration.stat == 0
     assert registered.registration.rssi_dbm is None
