@@ -154,6 +154,7 @@ class Model:
         self.module.power.supply(present=good)
 
     def _on_status(self, active: bool) -> None:
+        self.board.power("module-on", present=active, by="module")
         self.board.show("STATUS", active=active)
         self.board.show("UART_TX", active=active)
 

@@ -17,7 +17,7 @@ from .picture import Picture, Reader, Route, State
 from .transient import Sample, swing
 
 if TYPE_CHECKING:
-    from collections.abc import Mapping, Sequence
+    from collections.abc import Collection, Mapping, Sequence
 
     from simulator.kernel.recorder import Recorder
     from simulator.kernel.timeline import Timeline, Wakeup
@@ -25,9 +25,10 @@ if TYPE_CHECKING:
     from .circuit import Drive
     from .host import HostSettings, Pull
     from .netlist import ModulePinModel, Solution
+    from .parts import Part
     from .wiring import PowerKind, Wiring
 
-_ALL_POWER: Final[frozenset[PowerKind]] = frozenset({"always", "host", "module", "supply"})
+_ALL_POWER: Final[frozenset[PowerKind]] = frozenset({"always", "host", "module", "module-on", "supply"})
 
 
 class Board:
@@ -72,7 +73,7 @@ class Board:
     def start(self, *, supply: bool) -> None:
         """The host is up; its lines are in their boot state and the supply is on or off."""
         if supply:
-            self._powered |= {"supply", "module"}
+            self._powered |= {"supply", "module", "module-on"}
         self.lines.restart()
         self._settle("host")
 
@@ -129,7 +130,7 @@ class Board:
 
     def volts_at(self, net: str) -> float:
         """The voltage of *net* now, as a meter would show it once everything has settled."""
-        return self.reader.picture(self._state()).solution.volts(net)
+        return self.reader.picture(self.state()).solution.volts(net)
 
     def is_asserted(self, module_pin: str) -> bool:
         """Whether an input of the module is asserted now."""
@@ -138,24 +139,36 @@ class Board:
     def floats(self, module_pin: str) -> bool:
         """Whether nothing defines the level of an input of the module now."""
         net = self.wiring.module.get(module_pin)  # type: ignore[call-overload] # any name may be asked for
-        return net is None or self.reader.picture(self._state()).solution.floats(net)
+        return net is None or self.reader.picture(self.state()).solution.floats(net)
 
     def carries(self, module_pin: Literal["UART_TX", "UART_RX"]) -> bool:
         """Whether both levels of the UART get through between the host's pin and *module_pin* now."""
-        return self.reader.carries(module_pin, self._state())
+        return self.reader.carries(module_pin, self.state())
 
     def route(self, module_pin: str) -> Route | None:
         """The header pin that a host line can reach *module_pin* by, with everything powered; else None."""
         lines = [pin for pin in self.wiring.header if self.lines.on_pin(pin) is not None]
-        return self.reader.route(module_pin, lines, self.state(_ALL_POWER))
+        return self.reader.route(module_pin, lines, self.all_powered())
 
-    def state(self, powered: frozenset[PowerKind] | None = None) -> State:
-        """The present drives, with what is powered now, or with *powered* alone and no pin driven."""
-        if powered is None:
-            return self._state()
-        return State(rails=self._rails(powered), module=True)
+    def all_powered(self, *, but: Collection[PowerKind] = ()) -> State:
+        """The state with no pin driven and all power there, *but* for these kinds."""
+        return State(rails=self._rails(_ALL_POWER - set(but)), module="module" not in but)
 
-    def _state(self) -> State:
+    def with_parts(self, parts: Mapping[str, Part]) -> Board:
+        """This carrier with other parts, untouched and without power."""
+        wiring = self.wiring.model_copy(update={"parts": {**self.wiring.parts, **parts}})
+        return Board(
+            wiring=wiring,
+            positions=self.positions,
+            pins=self.reader.pins,
+            host=self.lines.settings,
+            supply_v=self._supply_v,
+            timeline=self._timeline,
+            recorder=self._recorder,
+        )
+
+    def state(self) -> State:
+        """What has power and what is driven now."""
         module = "module" in self._powered
         return State(
             rails=self._rails(self._powered, self._waiting_rails),
@@ -189,7 +202,7 @@ class Board:
 
     def _settle(self, by: str) -> None:
         """Solve, then record and announce what changed, at once or as the capacitors let it."""
-        picture = self.reader.picture(self._state())
+        picture = self.reader.picture(self.state())
         if not self._capacitors:
             self._apply(picture, by)
             return

@@ -120,6 +120,21 @@ class Netlist:
         """The name of *net* in the circuit: nets that are joined share one."""
         return self._names.get(net, net)
 
+    def is_held(self, net: str) -> bool:
+        """Whether *net* is a rail or ground."""
+        name = self.name(net)
+        return name == GROUND or name in self.wiring.rails
+
+    @property
+    def module_supplies(self) -> set[str]:
+        """The nets of the module's own supplies, inside it or brought out as rails."""
+        rails = {
+            self.name(name)
+            for name, rail in self.wiring.rails.items()
+            if rail.powered_by in ("module", "module-on")
+        }
+        return rails | set(self._domains.values())
+
     @property
     def signal_capacitors(self) -> dict[str, float]:
         """Farads by net, of all capacitors that are not the supply's."""

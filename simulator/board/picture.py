@@ -40,17 +40,25 @@ class Route:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class State:
-    """What has power and what is driven: header pins by (level, pull), outputs of the module by active."""
+    """What has power and what is driven: header pins by (level, pull), outputs of the module by active.
+
+    *levels* are outputs put to a level instead.
+    """
 
     rails: tuple[tuple[str, float | None], ...]
     module: bool
     header: tuple[tuple[str, bool | None, Pull | None], ...] = ()
     outputs: tuple[tuple[str, bool], ...] = ()
+    levels: tuple[tuple[str, bool], ...] = ()
 
     def driving(self, pin: str, level: bool | None) -> State:
         """The same with header *pin* driven to *level*, or let go."""
         others = tuple(entry for entry in self.header if entry[0] != pin)
         return replace(self, header=others if level is None else (*others, (pin, level, None)))
+
+    def telling_level(self, output: str, level: bool) -> State:
+        """The same with an output of the module at *level*, whatever that tells."""
+        return replace(self, levels=(*(o for o in self.levels if o[0] != output), (output, level)))
 
     def telling(self, output: str, active: bool) -> State:
         """The same with an output of the module active or not."""
@@ -203,6 +211,11 @@ class Reader:
             return False
         return low.volts(net) <= seen.low_input_v and high.volts(net) >= seen.high_input_v
 
+    def fed_v(self, state: State) -> float:
+        """The highest of the module's own supplies in *state*, in volts."""
+        solution = self.solve(state)
+        return max((solution.volts(net) for net in self.netlist.module_supplies), default=0.0)
+
     # -- what a state puts on nets --------------------------------------------------------
 
     def _sources(self, state: State) -> Iterator[Drive]:
@@ -217,8 +230,11 @@ class Reader:
             else:
                 yield Drive(header[pin], io_v if pull == "up" else 0.0, HOST_PULL_OHM)
         for output, active in state.outputs:
-            pin_model = self.outputs[output]
-            net = self.wiring.module.get(output)  # type: ignore[call-overload] # names of the wiring's own
-            if net is not None:
-                high = active is pin_model.active_high
-                yield Drive(net, pin_model.io_v if high else 0.0, OUTPUT_OHM)
+            yield from self._output(output, level=active is self.outputs[output].active_high)
+        for output, level in state.levels:
+            yield from self._output(output, level=level)
+
+    def _output(self, output: str, *, level: bool) -> Iterator[Drive]:
+        net = self.wiring.module.get(output)  # type: ignore[call-overload] # names of the wiring's own
+        if net is not None:
+            yield Drive(net, self.outputs[output].io_v if level else 0.0, OUTPUT_OHM)

@@ -21,7 +21,7 @@ if TYPE_CHECKING:
 ModulePin = Literal[
     "POWER_KEY", "RADIO_DISABLE", "STATUS", "UART_TX", "UART_RX", "I2C_SDA", "I2C_SCL", "SUPPLY"
 ]
-PowerKind = Literal["always", "host", "module", "supply"]
+PowerKind = Literal["always", "host", "module", "module-on", "supply"]
 
 # The net that is ground by its name, where a wiring uses it.
 GND: Final = "GND"
@@ -32,7 +32,7 @@ _TWO_ENDS: Final = 2
 class Rail(Section):
     """A net held at *volts*: always, while the host, the module or the source at the header has power.
 
-    It comes *after_s* later than the power it hangs on, and shows *off_ohm* to ground without it.
+    `module-on` is an output of the module's that is there only while the module is on.  A rail comes *after_s* later than the power it hangs on, and shows *off_ohm* to ground without it.
     """
 
     volts: Volts

@@ -24,6 +24,32 @@ if TYPE_CHECKING:
 Technology = Literal["lte", "2g"]
 
 
+def all_demands(currents: Currents, technology: Technology) -> tuple[Demand, ...]:
+    """What a module draws from off to transmitting, in the order of a power-up."""
+    return (
+        Demand(label="off", amps=currents.off_a),
+        _inrush(currents),
+        Demand(label="boot", amps=currents.boot_a),
+        Demand(label="idle with USB", amps=currents.idle_usb_a),
+        _transmit(currents, technology, currents.idle_usb_a),
+    )
+
+
+def _inrush(currents: Currents) -> Demand:
+    return Demand(label="inrush", amps=currents.boot_a + currents.inrush_a)
+
+
+def _transmit(currents: Currents, technology: Technology, idle_a: float) -> Demand:
+    burst = currents.lte_transmit if technology == "lte" else currents.gsm_transmit
+    return Demand(
+        label=f"transmit {technology}",
+        amps=idle_a,
+        burst_a=burst.amps,
+        on_s=burst.on_s,
+        every_s=burst.every_s,
+    )
+
+
 class Consumption:
     """The current of one module.  `changed` announces each new demand."""
 
@@ -76,17 +102,10 @@ class Consumption:
         if state in (Power.OFF, Power.DEAD):
             return Demand(label="off", amps=currents.off_a)
         if self._inrush is not None:
-            return Demand(label="inrush", amps=currents.boot_a + currents.inrush_a)
+            return _inrush(currents)
         if state is Power.BOOTING:
             return Demand(label="boot", amps=currents.boot_a)
         idle_a = currents.idle_usb_a if self._on_usb else currents.idle_uart_a
         if self._transmits is None or state is not Power.READY:
             return Demand(label="idle with USB" if self._on_usb else "idle", amps=idle_a)
-        burst = currents.lte_transmit if self._transmits == "lte" else currents.gsm_transmit
-        return Demand(
-            label=f"transmit {self._transmits}",
-            amps=idle_a,
-            burst_a=burst.amps,
-            on_s=burst.on_s,
-            every_s=burst.every_s,
-        )
+        return _transmit(currents, self._transmits, idle_a)

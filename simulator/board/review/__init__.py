@@ -1,0 +1,1 @@
+"""What a reviewer of the schematic would say: rules by subject, findings out."""
