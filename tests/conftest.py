@@ -8,13 +8,11 @@ from typing import Any
 
 import pytest
 
-from hil.bench.files import BenchDescription, load_bench
+from hil.bench.files import BenchDescription, find_bench, load_bench
 from simulator.model import Model
 
 pytest_plugins = ["pytester"]
 
-TOP = Path(__file__).parent.parent
-BENCHES = TOP / "suites" / "benches"
 
 # What a test must not leave behind; regular files and pytest's own pipes do not matter here.
 _WATCHED = ("/dev/ptmx", "/dev/pts/", "anon_inode:inotify", "anon_inode:[eventfd]", "anon_inode:[pidfd]")
@@ -49,7 +47,7 @@ def describe(monkeypatch: pytest.MonkeyPatch) -> Describe:
     monkeypatch.delenv("CARD_PIN", raising=False)
 
     def describe(name: str = "gauge-station", **overrides: Any) -> BenchDescription:  # noqa: ANN401 # any table
-        return load_bench(BENCHES / f"{name}.toml", overrides)
+        return load_bench(find_bench(name), overrides)
 
     return describe
 

@@ -44,8 +44,12 @@ def _instant(value: object) -> object:
 
 
 class BenchSection(Section):
-    """What the bench is."""
+    """What the bench is.
 
+    *based_on* names a demo bench, or the path of a file, whose tables this file adds to and changes.
+    """
+
+    based_on: str | None = None
     name: Annotated[str, Field(pattern=r"^[A-Za-z0-9][A-Za-z0-9._-]*$")]
     kind: Literal["simulated", "hardware"]
     seed: Annotated[int, Field(ge=0)] = 1
@@ -156,13 +160,18 @@ def benches_folder() -> Path | None:
     return None
 
 
+def demo_benches() -> dict[str, Path]:
+    """The demo benches by name."""
+    folder = benches_folder()
+    return {path.stem: path for path in sorted(folder.rglob("*.toml"))} if folder else {}
+
+
 def find_bench(name: str) -> Path:
     """The bench file at a path, or a demo bench by its name."""
     path = Path(name)
     if path.suffix == ".toml" or "/" in name:
         return path
-    folder = benches_folder()
-    known = {found.stem: found for found in folder.glob("*.toml")} if folder else {}
+    known = demo_benches()
     if name not in known:
         raise UnknownNameError(kind="bench", name=name, known=known, hint="or give the path of a bench file")
     return known[name]
@@ -174,7 +183,7 @@ def load_bench(path: Path, overrides: Mapping[str, Any] | None = None) -> BenchD
     *overrides* are merged into the file's tables first: {"start": {"module": "dead"}}.
     Raises BadFileError, MissingFileError or UnknownNameError.
     """
-    data = _merged(read_toml(path, wanted="a bench file"), overrides or {})
+    data = _merged(_read_bench(path, wanted="a bench file"), overrides or {})
     file = check(BenchFile, data, file=str(path))
     profile_path = _named_file("profiles", file.module.profile, near=path, key="module.profile")
     wiring_path = _named_file("wirings", file.board.wiring, near=path, key="board.wiring")
@@ -215,6 +224,38 @@ def load_bench(path: Path, overrides: Mapping[str, Any] | None = None) -> BenchD
         "wiring": NamedContent(name=wiring.name, digest=_digest(wiring.model_dump())),
     }
     return BenchDescription(path=path, file=file, profile=profile, settings=settings, contents=contents)
+
+
+def _read_bench(path: Path, *, wanted: str, above: tuple[Path, ...] = ()) -> dict[str, Any]:
+    """The file's tables over those of the bench it is based on."""
+    data = read_toml(path, wanted=wanted)
+    section = data.get("bench")
+    base = section.get("based_on") if isinstance(section, dict) else None
+    if not isinstance(base, str):
+        return data
+    known = demo_benches()
+    base_path = known.get(base, path.parent / base)
+    chain = (*above, path.resolve())
+    if base_path.resolve() in chain:
+        raise BadFileError(
+            file=str(path),
+            key="bench.based_on",
+            found=f"{base!r}, which is based on this file",
+            allowed="another",
+        )
+    if base not in known and not base.endswith(".toml"):
+        raise BadFileError(
+            file=str(path),
+            key="bench.based_on",
+            found=repr(base),
+            allowed=f"{', '.join(known)}, or the path of a file ending in .toml",
+        )
+    below = _read_bench(base_path, wanted=f"the bench that bench.based_on in {path} names", above=chain)
+    for table, key in (("module", "profile"), ("board", "wiring")):
+        named = below.get(table, {}).get(key, "")
+        if isinstance(named, str) and named.endswith(".toml"):
+            below[table][key] = str((base_path.parent / named).resolve())
+    return _merged(below, data)
 
 
 def _digest(data: object) -> str:

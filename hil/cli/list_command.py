@@ -41,13 +41,11 @@ def _files(kind: Literal["profiles", "wirings"]) -> list[dict[str, str]]:
 
 
 def _benches() -> list[dict[str, str]]:
-    from hil.bench.files import benches_folder
+    from hil.bench.files import demo_benches
 
-    folder = benches_folder()
-    paths = sorted(folder.glob("*.toml")) if folder else []
     return [
-        {"name": path.stem, "what": path.read_text(encoding="utf-8").splitlines()[0].removeprefix("# ")}
-        for path in paths
+        {"name": name, "what": path.read_text(encoding="utf-8").splitlines()[0].removeprefix("# ")}
+        for name, path in demo_benches().items()
     ]
 
 

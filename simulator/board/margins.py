@@ -55,7 +55,9 @@ class Margin:
         """One line for people."""
         level, reads = "high" if self.driven else "low", "high" if self.expected else "low"
         text = f"{level}: {self.at} at {self.volts:.3f} V, reads {reads} "
-        text += f"{'from' if self.expected else 'below'} {self.limit_v:.2f} V: {self.left_v * 1000:.0f} mV left"
+        text += (
+            f"{'from' if self.expected else 'below'} {self.limit_v:.2f} V: {self.left_v * 1000:.0f} mV left"
+        )
         return text if self.bears_v >= 0 else f"{text}, but bears only {self.most_v:.2f} V"
 
 
@@ -90,6 +92,16 @@ def _margins(board: Board, path: PinPath) -> Iterator[Margin]:
                     )
             level = level is not hop.inverts
         yield _end(board, path, solution, driven=driven, expected=level)
+
+
+def floats_at_its_end(board: Board, path: PinPath) -> bool:
+    """Whether nothing holds the receiving end of *path* at one of the levels: then no margin is one."""
+    state = board.all_powered()
+    if path.direction == "to module":
+        net = board.wiring.module[path.module_pin]  # type: ignore[index] # names of the wiring's own
+    else:
+        net = board.wiring.header[path.pin]
+    return any(board.reader.solve(_sending(state, path, driven)).floats(net) for driven in (True, False))
 
 
 def _sending(state: State, path: PinPath, driven: bool) -> State:

@@ -32,7 +32,8 @@ _TWO_ENDS: Final = 2
 class Rail(Section):
     """A net held at *volts*: always, while the host, the module or the source at the header has power.
 
-    `module-on` is an output of the module's that is there only while the module is on.  A rail comes *after_s* later than the power it hangs on, and shows *off_ohm* to ground without it.
+    `module-on` is an output of the module's that is there only while the module is on.  A rail
+    comes *after_s* later than the power it hangs on, and shows *off_ohm* to ground without it.
     """
 
     volts: Volts

@@ -75,8 +75,8 @@ def polarity(board: ReviewedBoard) -> Iterator[Finding]:
             name="polarity-inverted",
             pins=(route.pin,),
             proof=board.proof(module_pin),
-            consequence=f"driven {other}, as its user believes, pin {route.pin} does the opposite at {module_pin}",
-            cure=f"{module_pin} is active at {level} on pin {route.pin}: write active = {level!r}, drive it so",
+            consequence=f"driven {other}, as its user believes, pin {route.pin} does the opposite",
+            cure=f"{module_pin} is active at {level} on pin {route.pin}: drive it so",
         )
 
 

@@ -4,10 +4,11 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, Final
 
-from simulator.board.margins import margins
+from simulator.board.margins import floats_at_its_end, margins
 from simulator.board.parts import LevelShifter, Pull
 
 from .finding import Finding
+from .uart import uart
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -26,7 +27,10 @@ _I2C: Final = ("I2C_SDA", "I2C_SCL")
 def mismatch(board: ReviewedBoard) -> Iterator[Finding]:
     """A level that does not arrive, for whatever reason, and shifters that are that reason."""
     let_go = board.powered(booting=False)
+    crossed = {pin for finding in uart(board) if finding.name == "uart-crossed" for pin in finding.pins}
     for path in board.paths:
+        if path.pin in crossed or floats_at_its_end(let_go, path):
+            continue  # these have findings of their own
         missed = [margin for margin in margins(let_go, path) if margin.is_missed]
         if not missed:
             continue
@@ -40,7 +44,7 @@ def mismatch(board: ReviewedBoard) -> Iterator[Finding]:
                 pins=(path.pin,),
                 proof=f"{path}; {worst}",
                 consequence="the level is in between or stuck: it works on one board and not on the next",
-                cure=f"{blamed} fights what else is on its nets: remove the pull, or use a fixed-direction buffer",
+                cure=f"{blamed} fights what else is on its nets: remove the pull, or use a fixed buffer",
             )
 
 
@@ -99,7 +103,7 @@ def shifters(board: ReviewedBoard) -> Iterator[Finding]:
                         name="shifter-unpowered",
                         pins=(path.pin,),
                         proof=f"{path}; {hop.part} hangs on {rail_name}",
-                        consequence=f"nothing passes {hop.part} before the module is on, so nothing can start it",
+                        consequence=f"nothing passes {hop.part} before the module is on: none can start it",
                         cure=f"supply {hop.part} from a rail that is there without the module",
                     )
                 elif rail.after_s > board.key_after_s:
@@ -107,7 +111,7 @@ def shifters(board: ReviewedBoard) -> Iterator[Finding]:
                         name="shifter-late",
                         pins=(path.pin,),
                         proof=f"{path}; {rail_name} comes {rail.after_s:g} s after its power",
-                        consequence=f"for {rail.after_s:g} s nothing passes {hop.part}: what is sent early is lost",
+                        consequence=f"for {rail.after_s:g} s nothing passes {hop.part}: early bytes are lost",
                         cure="wait for the rail before the first press or byte, or power it earlier",
                     )
 
@@ -134,7 +138,8 @@ def back_feed(board: ReviewedBoard) -> Iterator[Finding]:
     yield Finding(
         name="back-feed",
         pins=tuple(guilty),
-        proof=f"{paths or 'a pull to a rail of the host'}; the module's own supply is at {fed:.2f} V without any",
+        proof=f"{paths or 'a pull to a rail of the host'};"
+        f" without any supply the module's own is at {fed:.2f} V",
         consequence="the module is never fully off: it starts badly or not at all when the supply returns",
         cure="let the lines go or drive them low while the module has no supply, or put a buffer between",
     )

@@ -64,7 +64,7 @@ def supply(board: ReviewedBoard) -> Iterator[Finding]:
         yield Finding(
             name="supply-too-weak",
             pins=pins,
-            proof=f"source {board.source.volts:g} V through {parts}: {found[0].rest_v:.2f} V at the module at rest",
+            proof=f"source {board.source.volts:g} V through {parts}: {found[0].rest_v:.2f} V at the module",
             consequence=f"the module does not start below {needs.restart_v:g} V",
             cure="a higher source, a regulator with less drop-out, or a shorter cable",
         )
@@ -75,10 +75,10 @@ def supply(board: ReviewedBoard) -> Iterator[Finding]:
             yield Finding(
                 name="supply-too-weak",
                 pins=pins,
-                proof=f"{dip.demand.label}: {amps:.2f} A through {parts} pull the rail from {dip.rest_v:.2f} V"
-                f" to {dip.low_v:.2f} V, lock-out is {needs.lockout_v:g} V",
+                proof=f"{dip.demand.label}: {amps:.2f} A through {parts} pull the rail"
+                f" from {dip.rest_v:.2f} V to {dip.low_v:.2f} V, lock-out is {needs.lockout_v:g} V",
                 consequence="the module restarts in the midst of it, and again as soon as it tries again",
-                cure="less resistance before the rail, or a capacitor of more farads and fewer ohms at the module",
+                cure="less resistance before the rail, or a larger capacitor of fewer ohms at the module",
             )
 
 

@@ -50,7 +50,7 @@ def test_lists_are_for_people_and_as_json_for_programs(kind: str, name: str) -> 
 
 WRONG = [
     (("list", "colours"), "colours"),
-    (("test", "nosuch"), "unknown bench 'nosuch'; known: already-on"),
+    (("test", "nosuch"), "unknown bench 'nosuch'; known: aged-capacitor"),
     (("test", "no.toml"), "no.toml: no such file; expected a bench file"),
     (("test", STATION, "nosuch"), "unknown suite 'nosuch'; known: power_key, radio_disable"),
     (("simulate", STATION, "--pace", "virtual"), "pace: found 'virtual'; allowed: real"),
@@ -76,7 +76,10 @@ def test_wiring_is_told_for_people_and_as_json_for_programs() -> None:
     text, data = wakebench("wiring", "key-on-rail"), wakebench("wiring", "key-on-rail", "--json")
 
     assert "finding key-always-asserted, pin 1, 3, 16" in text.stdout
-    assert [finding["name"] for finding in json.loads(data.stdout)["findings"]] == ["key-always-asserted"]
+    assert [finding["name"] for finding in json.loads(data.stdout)["findings"]] == [
+        "key-always-asserted",
+        "interface-tied-off",
+    ]
 
 
 @pytest.mark.parametrize("command", [("test",), ("simulate",), ("script",), ("wiring",)])
