@@ -32,7 +32,7 @@ class Row:
     wrong: str
     change: dict[str, Any]
     bench: str = "gauge-station"
-    parts: dict[str, dict[str, Any]] = field(default_factory=dict)  # added to the wiring
+    parts: dict[str, dict[str, Any]] = field(default_factory=dict)  # put on the carrier by hand
 
 
 def exactly(value: float) -> dict[str, float]:
@@ -54,6 +54,30 @@ def radio(test: str, wrong: str, **changes: Any) -> Row:  # noqa: ANN401 # as ab
     """A row of the suite radio_disable."""
     return Row(suite="radio_disable", test=test, wrong=wrong, change=unit(**changes))
 
+
+def supply(
+    test: str,
+    wrong: str,
+    change: dict[str, Any] | None = None,
+    parts: dict[str, dict[str, Any]] | None = None,
+) -> Row:
+    """A row of the suite supply."""
+    return Row(suite="supply", test=test, wrong=wrong, change=change or {}, parts=parts or {})
+
+
+def wiring(
+    test: str,
+    wrong: str,
+    change: dict[str, Any] | None = None,
+    parts: dict[str, dict[str, Any]] | None = None,
+) -> Row:
+    """A row of the suite wiring."""
+    return Row(suite="wiring", test=test, wrong=wrong, change=change or {}, parts=parts or {})
+
+
+# Parts of the shipped carrier, to be put on it again with another value.
+_PARTS = tomllib.loads((WIRINGS / "weir-carrier.toml").read_text(encoding="utf-8"))["parts"]
+BULK, CABLE, REGULATOR = _PARTS["BULK"], _PARTS["CABLE"], _PARTS["REGULATOR"]
 
 ROWS = (
     key(
@@ -182,6 +206,99 @@ ROWS = (
         "is not silenced for half a minute",
         delays={"radio_off_s": exactly(30.0)},
     ),
+    radio(
+        "test_a_command_given_while_the_pin_silences_takes_effect_after_it",
+        "lets a command win over the pin",
+        quirks={"command_beats_radio_pin": True},
+    ),
+    supply(
+        "test_the_rail_is_within_the_profile_with_the_module_off_and_on",
+        "is fed by a regulator of 4.5 V",
+        parts={"REGULATOR": {**REGULATOR, "volts": 4.5}},
+    ),
+    supply(
+        "test_the_rail_stays_within_the_profile_while_the_module_registers",
+        "has an aged capacitor and a thin cable",
+        change={"network": {"technology": "2g"}},
+        parts={"BULK": {**BULK, "esr_ohm": 1.0}, "CABLE": {**CABLE, "ohm": 0.9}},
+    ),
+    supply(
+        "test_the_module_does_not_restart_while_it_registers",
+        "hangs on a weak cell with an aged capacitor",
+        change={"network": {"technology": "2g"}, "supply": {"volts": 4.2, "resistance_ohm": 0.75}},
+        parts={"BULK": {**BULK, "esr_ohm": 1.0}},
+    ),
+    supply(
+        "test_a_sag_below_the_lock_out_restarts_the_module_without_a_farewell",
+        "forgets at once that it ran",
+        change=unit(supply={"forgets_below_v": 3.09, "lockout_after_s": 0.001}),
+    ),
+    supply(
+        "test_the_module_holds_on_down_to_its_least_voltage",
+        "locks out at 3.7 V already",
+        change=unit(supply={"lockout_v": 3.7, "warning_v": 3.75, "restart_v": 3.8}),
+    ),
+    supply(
+        "test_a_supply_that_was_cut_for_long_makes_the_module_forget_that_it_ran",
+        "never forgets",
+        change=unit(supply={"forgets_below_v": 0.0}),
+    ),
+    supply(
+        "test_a_module_on_a_supply_that_ramps_slowly_starts_as_ever",
+        "has a regulator that does not come back below 5.1 V",
+        change={"start": {"module": "off"}},
+        parts={"REGULATOR": {**REGULATOR, "lockout_v": 4.5, "hysteresis_v": 0.6}},
+    ),
+    supply(
+        "test_below_its_start_voltage_the_module_does_not_start",
+        "starts from 3.15 V on",
+        change=unit(supply={"restart_v": 3.15}),
+    ),
+    supply(
+        "test_the_module_starts_on_the_least_rail_that_the_profile_allows",
+        "hangs on a thin cable, and its inrush pulls the rail down",
+        parts={"CABLE": {**CABLE, "ohm": 1.0}, "BULK": {**BULK, "farad": 100e-6}},
+    ),
+    wiring(
+        "test_the_level_of_rest_at_the_key_starts_nothing",
+        "has the other polarity",
+        change=unit(pins={"power_key": {"active": "high"}}),
+    ),
+    wiring(
+        "test_a_key_that_is_let_go_starts_nothing",
+        "the carrier pulls the header pin up",
+        parts={"MISPLACED_PULL": {"kind": "pull", "net": "KEY_HEADER", "to": "HOST_3V3", "ohm": 10e3}},
+    ),
+    wiring(
+        "test_a_key_that_is_let_go_stops_nothing",
+        "the carrier pulls the header pin up",
+        parts={"MISPLACED_PULL": {"kind": "pull", "net": "KEY_HEADER", "to": "HOST_3V3", "ohm": 10e3}},
+    ),
+    wiring(
+        "test_the_host_starts_and_stops_the_module_again_and_again",
+        "stops from 5 s on only",
+        change=unit(key={"stop_s": exactly(5.0)}),
+    ),
+    wiring(
+        "test_a_boot_of_the_host_does_not_start_the_module",
+        "the host pulls the key's line up while it boots",
+        change={"host": {"lines": {"16": {"boot": "up"}}}},
+    ),
+    wiring(
+        "test_a_boot_of_the_host_does_not_stop_a_running_module",
+        "the host drives the key's line high while it boots",
+        change={"host": {"lines": {"16": {"boot": "high"}}}},
+    ),
+    wiring(
+        "test_a_boot_of_the_host_leaves_the_radios_on",
+        "the host drives the radios' line high while it boots",
+        change={"host": {"lines": {"18": {"boot": "high"}}}},
+    ),
+    wiring(
+        "test_the_serial_interface_carries_both_ways",
+        "the selector switch of the receive line is open",
+        change={"board": {"switches": {"UART_RX": "open"}}},
+    ),
 )
 
 
@@ -209,10 +326,7 @@ def judge(row: Row, folder: Path) -> tuple[Row, bool, str]:
     wrong = folder / f"{row.test}.toml"
     data = merged(tomllib.loads(source.read_text(encoding="utf-8")), row.change)
     if row.parts:
-        wiring = WIRINGS / f"{data['board']['wiring']}.toml"
-        added = merged(tomllib.loads(wiring.read_text(encoding="utf-8")), {"parts": row.parts})
-        (folder / f"{row.test}-wiring.toml").write_text(tomli_w.dumps(added))
-        data["board"]["wiring"] = f"{row.test}-wiring.toml"
+        data = merged(data, {"board": {"rework": {"parts": row.parts}}})
     wrong.write_text(tomli_w.dumps(data))
     code, output = run(wrong, f"{row.suite}::{row.test}")
     if code != FAILED or "1 failed" not in output:

@@ -108,6 +108,10 @@ class Modem:
         else:
             self.wait_ready()
 
+    def wait_ports(self, timeout_s: float) -> bool:
+        """True once the module shows its ports; False after *timeout_s*."""
+        return self._wait(self._shows_ports, timeout_s)
+
     def wait_ready(self, *, timeout_s: float | None = None) -> None:
         """Return once AT is answered with OK; raises PortMissingError or NoReplyError."""
         limit_s = self.boot_longest_s if timeout_s is None else timeout_s

@@ -24,20 +24,10 @@ def _starts(modem: Modem, press_s: float) -> bool:
     """Whether a press of *press_s* starts the module; it is off again afterwards."""
     modem.make_off()
     modem.press(press_s)
-    started = _shows_ports_in_time(modem)
+    started = modem.wait_ports(modem.boot_longest_s)
     if started:
         modem.wait_ready()
     return started
-
-
-def _shows_ports_in_time(modem: Modem) -> bool:
-    clock, ports = modem.bench.clock, modem.bench.ports
-    until_s = clock.now_s() + modem.boot_longest_s
-    while clock.now_s() < until_s:
-        if "at" in ports.present():
-            return True
-        clock.wait(0.25)
-    return False
 
 
 def test_the_guaranteed_press_starts_the_module(modem_off: Modem) -> None:
@@ -58,7 +48,7 @@ def test_the_longest_good_press_starts_the_module_once(modem_off: Modem, bench: 
 def test_a_short_press_is_ignored(modem_off: Modem, bench: Bench) -> None:
     modem_off.press(0.8 * bench.profile.key.start_s.min)
 
-    assert not _shows_ports_in_time(modem_off)
+    assert not modem_off.wait_ports(modem_off.boot_longest_s)
 
 
 def test_the_start_threshold_is_within_the_profile(modem: Modem, bench: Bench, measure: Measure) -> None:
@@ -131,7 +121,7 @@ def test_a_stop_press_late_in_booting_stops_the_module(modem_off: Modem, bench: 
     modem_off.press(modem_off.stop_press_s)
     bench.clock.wait(modem_off.stop_longest_s)
 
-    assert not _shows_ports_in_time(modem_off)
+    assert not modem_off.wait_ports(modem_off.boot_longest_s)
 
 
 def test_a_press_soon_after_off_is_ignored_whole(modem_ready: Modem) -> None:
@@ -139,7 +129,7 @@ def test_a_press_soon_after_off_is_ignored_whole(modem_ready: Modem) -> None:
     modem_ready.wait_off()
     modem_ready.press(modem_ready.start_press_s)
 
-    assert not _shows_ports_in_time(modem_ready)
+    assert not modem_ready.wait_ports(modem_ready.boot_longest_s)
 
 
 def test_a_very_long_press_resets_where_the_profile_has_a_reset(
@@ -204,7 +194,7 @@ def test_the_module_starts_with_the_supply_only_where_the_profile_says_so(
     bench.supply.on()
     bench.clock.wait(auto_start_s or 0.0)
 
-    assert _shows_ports_in_time(modem_off) is (auto_start_s is not None)
+    assert modem_off.wait_ports(modem_off.boot_longest_s) is (auto_start_s is not None)
 
 
 @pytest.mark.needs("supply")

@@ -91,6 +91,22 @@ def test_a_command_to_stay_silent_outlives_the_pin(modem_registered: Modem, benc
     assert not modem_registered.is_registered()
 
 
+def test_a_command_given_while_the_pin_silences_takes_effect_after_it(
+    modem_registered: Modem, bench: Bench
+) -> None:
+    modem_registered.command("AT+CFUN=4", timeout_s=180)
+    modem_registered.disable_radio()
+    bench.clock.wait(bench.profile.delays.radio_off_s.relied_on + 1)
+    modem_registered.command("AT+CFUN=1", timeout_s=180, demand_ok=False)
+    bench.clock.wait(_back_s(bench))
+    silent = modem_registered.functionality(), modem_registered.is_registered()
+    modem_registered.enable_radio()
+    modem_registered.wait_registered(timeout_s=_back_s(bench))
+
+    assert silent == (SILENT, False)
+    assert modem_registered.functionality() == FULL
+
+
 @pytest.mark.needs("header:power_key")
 def test_a_module_that_boots_with_the_pin_asserted_stays_silent(modem_off: Modem, bench: Bench) -> None:
     modem_off.disable_radio()

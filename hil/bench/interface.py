@@ -129,7 +129,9 @@ class Ports(ABC):
 
 
 class Supply(ABC):
-    """The source at the header."""
+    """The source at the header; *nominal_v* is what the bench file says of it."""
+
+    nominal_v: float
 
     @abstractmethod
     def on(self) -> None:
@@ -146,6 +148,10 @@ class Supply(ABC):
     @abstractmethod
     def rail_volts(self) -> float:
         """The module's rail, measured."""
+
+    @abstractmethod
+    def lowest_rail_volts(self, *, within_s: float) -> float:
+        """The lowest the module's rail has been in the last *within_s* seconds, as far as the meter sees."""
 
 
 class Host(ABC):
@@ -194,7 +200,7 @@ class Bench(ABC):
     @property
     @abstractmethod
     def parts(self) -> Collection[str]:
-        """The names a suite can need: `header:power_key`, `port:uart`, `supply`, `surroundings:network`."""
+        """Parts: `header:power_key`, `port:uart`, `supply`, `meter`, `surroundings:network`."""
 
     @property
     @abstractmethod

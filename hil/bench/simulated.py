@@ -192,6 +192,7 @@ class SimulatedSupply(Supply):
 
     def __init__(self, driver: Driver) -> None:
         self._driver, self._supply = driver, driver.model.supply
+        self.nominal_v = driver.model.settings.supply.volts
 
     def on(self) -> None:
         """Turn it on."""
@@ -212,6 +213,12 @@ class SimulatedSupply(Supply):
         """The module's rail."""
         self._driver.settle()
         return self._supply.rail_v
+
+    def lowest_rail_volts(self, *, within_s: float) -> float:
+        """The lowest the rail has been: every instant counts, the model's meter has no bandwidth."""
+        self._driver.settle()
+        since_ns = max(self._driver.model.timeline.now_ns - ns(within_s), 0)
+        return self._supply.lowest_v(since_ns=since_ns)
 
 
 class SimulatedHost(Host):
@@ -309,6 +316,7 @@ class SimulatedBench(Bench):
             *(f"header:{role}" for role in self._roles),
             *(f"port:{role}" for role in self.model.module.ports),
             "supply",
+            "meter",
             "host",
             "surroundings:network",
             *(("card",) if self.model.card.present else ()),

@@ -62,7 +62,7 @@ class Board:
         self._powered: set[PowerKind] = {"always", "host"}
         self._late_rails: dict[str, Wakeup] = {}
         self._waiting_rails: set[str] = set()
-        self._picture: Picture | None = None
+        self._applied: tuple[Picture, bool] | None = None
         self._levels: dict[str, bool | None] = {}
         self._shown: dict[str, bool | None] = {}
         self._is_asserted = dict.fromkeys(self._inputs, False)
@@ -243,15 +243,17 @@ class Board:
         return dict(before.charged)
 
     def _apply(self, picture: Picture, by: str) -> None:
-        if picture is self._picture:
+        if (picture, "module" in self._powered) == self._applied:
             return
-        self._picture = picture
+        self._applied = (picture, "module" in self._powered)
         for pin, level in picture.header.items():
             self._levels[pin] = level
             if self.lines.on_pin(pin) is not None:
                 self._show_level(f"header/{pin}", level, by)
         changed = []
-        for name, reading in picture.inputs.items():
+        has_power = "module" in self._powered
+        for name, read in picture.inputs.items():
+            reading = read if has_power else None  # without power nothing is read
             level = self._shown.get(f"pin/{name}") if reading == "between" else reading
             self._show_level(f"pin/{name}", level, by)
             asserted = level is not None and level is self._inputs[name].active_high

@@ -67,7 +67,7 @@ def test_readings_are_explained_best_first_and_not_beyond_a_sound_board(
         (("pin 16 high", "KEY", '"1 V"'), "reading.0.volts", "'1 V'", "number"),
     ],
 )
-def test_readings_that_cannot_be_are_refused_with_the_place(
+def test_readings_that_cannot_be_are_refused_with_the_place(  # noqa: PLR0917 # parameters of pytest
     describe: Describe, tmp_path: Path, row: tuple[str, str, object], key: str, found: str, allowed: str
 ) -> None:
     with pytest.raises(BadFileError) as caught:
