@@ -18,8 +18,14 @@ def show_wiring(
     readings: Annotated[
         Path | None, typer.Option("--readings", help="file of readings: which wiring error explains them")
     ] = None,
+    drawing: Annotated[
+        Path | None, typer.Option("--drawing", help="write each pin's path as a drawing, FILE.svg")
+    ] = None,
 ) -> None:
     """Tell what each header pin does, and what is wrong with the wiring."""
+    if drawing is not None:
+        _draw(bench, drawing)
+        return
     from hil.bench.files import find_bench, load_bench
 
     description = load_bench(find_bench(bench))
@@ -36,3 +42,21 @@ def show_wiring(
 
         report, text = wiring_report(description), as_text
     typer.echo(json.dumps(report, indent=1) if as_json else text(report))
+
+
+def _draw(bench: str, path: Path) -> None:
+    from hil.bench.files import find_bench, load_bench
+    from hil.errors import UsageError
+    from hil.report.drawing import draw, svg
+    from hil.report.wiring import wiring_report
+
+    if path.suffix != ".svg":
+        raise UsageError(f"--drawing: found {path.name!r}; allowed: a file whose name ends in .svg")
+    description = load_bench(find_bench(bench))
+    text = svg(draw(description, wiring_report(description)))
+    try:
+        path.write_text(text, encoding="utf-8")
+    except OSError as error:
+        reason = (error.strerror or str(error)).lower()
+        raise UsageError(f"--drawing: {path} cannot be written: {reason}; name another file") from error
+    typer.echo(f"wrote {path}")
