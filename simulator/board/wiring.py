@@ -119,7 +119,9 @@ class Wiring(Section):
                 if self._is_held(keep):
                     where = positions.get(name, part.default)
                     rails = f"{keep!r} and {drop!r}"
-                    raise ValueError(f"parts.{name}: {where!r} joins {rails}: two sources on one net")
+                    raise ValueError(
+                        f"parts.{name}: {where!r} joins the rails {rails}: two sources on one net"
+                    )
                 keep, drop = drop, keep
             for net, known in names.items():
                 if known == drop:
