@@ -69,6 +69,7 @@ class Model:
 
     def __init__(self, settings: ModelSettings) -> None:
         self.settings = settings
+        self._has_ended = False
         self.timeline = Timeline()
         self.recorder = Recorder(self.timeline)
         self.randomness = Randomness(settings.seed)
@@ -128,7 +129,10 @@ class Model:
             power.stop("bench")
 
     def end(self) -> None:
-        """The run is over: what the module drew goes onto the recording, in mAh by what drew it."""
+        """The run is over: what the module drew goes onto the recording, in mAh by what drew it; once."""
+        if self._has_ended:
+            return
+        self._has_ended = True
         drawn = {label: coulombs / 3.6 for label, coulombs in self.supply.charge().items()}
         total = round(sum(drawn.values()), 9)
         by_label = {label: round(mah, 9) for label, mah in drawn.items()}

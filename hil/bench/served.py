@@ -133,6 +133,7 @@ class ServedBench:
         if hasattr(self, "_files"):
             self._files.close()
         self.links.remove()
+        self.bench.model.end()
         self._write()
         self._file.close()
         self.bench.close()

@@ -338,6 +338,7 @@ class SimulatedBench(Bench):
         if not self.is_closed:
             self.is_closed = True
             self._close_ports()
+            self.model.end()
             self.edges.close()
             self.driver.descriptors.close()
 

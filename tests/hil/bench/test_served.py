@@ -110,4 +110,6 @@ def test_the_recording_is_whole_after_the_end(serve: Serve) -> None:
     served.bench.note("suite/x", "note", text="last words")
     served.close()
 
-    assert list(load(served.folder / "recording.jsonl"))[-1].more == {"text": "last words"}
+    *_, note, charge = load(served.folder / "recording.jsonl")
+    assert note.more == {"text": "last words"}
+    assert charge.what == "charge"
