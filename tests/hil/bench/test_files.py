@@ -195,6 +195,6 @@ def test_the_pin_comes_from_the_environment_or_its_default(
     assert describe().settings.card.pin == "98765432"
 
 
-@pytest.mark.parametrize("path", sorted((TOP / "suites/benches").glob("*.toml")), ids=lambda path: path.stem)
+@pytest.mark.parametrize("path", sorted((TOP / "suites/benches").rglob("*.toml")), ids=lambda path: path.stem)
 def test_every_demo_bench_is_sound_and_bears_its_file_s_name(path: Path) -> None:
     assert load_bench(path).file.bench.name == path.stem
