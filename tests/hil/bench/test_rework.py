@@ -36,8 +36,10 @@ REFUSED = [
         "a second capacitor on the module's supply",
     ),
     (
-        '[board.rework.parts.X]\nkind = "slide-switch"\n'
-        'between = ["IO_1V8", "HOST_3V3"]\ndefault = "closed"\n',
+        (
+            '[board.rework.parts.X]\nkind = "slide-switch"\n'
+            'between = ["IO_1V8", "HOST_3V3"]\ndefault = "closed"\n'
+        ),
         "two sources on one net; allowed: one source for each net",
     ),
     (

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable
+from typing import Any
 
 import pytest
 
@@ -94,3 +95,37 @@ def test_without_supply_nothing_is_asserted(build: Build) -> None:
     model.board.lines.line(84).drive(True, by="test")
 
     assert model.module.power.state is Power.NO_SUPPLY
+
+
+@pytest.mark.parametrize(
+    ("change", "reaches_module", "reaches_host"),
+    [
+        ({}, True, True),
+        ({"board": {"switches": {"UART_TX": "open"}}}, False, True),
+        ({"board": {"switches": {"UART_RX": "open"}}}, True, False),
+        ({"host": {"uart_pins": {"tx": "25", "rx": "23"}}}, False, False),
+    ],
+)
+def test_bytes_of_the_uart_pass_only_where_both_levels_arrive(
+    build: Build, change: dict[str, Any], reaches_module: bool, reaches_host: bool
+) -> None:
+    board = build(start={"module": "ready"}, **change).board
+
+    assert board.carries("UART_RX") is reaches_module
+    assert board.carries("UART_TX") is reaches_host
+
+
+def test_a_byte_that_the_wires_do_not_carry_is_recorded_as_lost(build: Build) -> None:
+    model = build(start={"module": "ready"}, board={"switches": {"UART_TX": "open"}})
+    model.recorder.take()
+    model.module.ports["uart"].receive(b"AT\r")
+
+    assert [(event.what, event.more) for event in model.recorder.take()] == [("lost", {"text": "AT\r"})]
+
+
+def test_nothing_is_read_by_a_module_without_power(build: Build) -> None:
+    model = build(start={"supply": "off"})
+    events = [event.more["value"] for event in model.recorder.take() if event.lane == "pin/POWER_KEY"]
+
+    assert events == [None]
+    assert not model.board.is_asserted("POWER_KEY")
