@@ -138,7 +138,7 @@ class Supply:
         self._past: deque[tuple[int, int, Course]] = deque(maxlen=_KEPT_COURSES)
         self._below = False
         self._has_forgotten = True
-        self._window: tuple[int, float] | None = None
+        self._window_ns: int | None = None  # since when the mean is looked at
         self._crossing: Wakeup | None = None
         self._timers: dict[str, Wakeup] = {}
 
@@ -212,11 +212,6 @@ class Supply:
         """The module's rail in volts now."""
         return self._course.volts(self._passed_s())
 
-    @property
-    def rail_a(self) -> float:
-        """What the module draws now, as a mean over its bursts."""
-        return self._demand.mean_a
-
     def lowest_v(self, *, since_ns: int) -> float:
         """The lowest volts of the rail from an instant until now."""
         now_ns = self._timeline.now_ns
@@ -254,7 +249,7 @@ class Supply:
             return
         label = self._demand.label
         self.coulombs[label] = self.coulombs.get(label, 0.0) + self._demand.mean_a * passed_s
-        if self._window is not None:
+        if self._window_ns is not None:
             self._area_vs += self._course.integral(passed_s)
         self._past.append((self._began_ns, self._timeline.now_ns, self._course))
 
@@ -269,15 +264,12 @@ class Supply:
     def _source_moved(self) -> None:
         """The source is another now: the regulator may lock out or come back."""
         if self._path.has_regulator:
-            alive = self.is_on and self.volts >= self._path.restart_v
-            if not self.is_on or self.volts < self._path.lockout_v:
+            if self._regulator_on and not (self.is_on and self.volts >= self._path.lockout_v):
+                self._switch_regulator(on=False, cause="input")
+            comes_back = self.is_on and self.volts >= self._path.restart_v
+            if self._regulator_on or not comes_back:
                 self._stop_timer("regulator")
-                if self._regulator_on:
-                    self._recorder.record(
-                        "supply/regulator", "state", **{"from": "on", "to": "off"}, cause="input"
-                    )
-                self._regulator_on = False
-            elif alive and not self._regulator_on and "regulator" not in self._timers:
+            elif "regulator" not in self._timers:
                 self._timer("regulator", self._path.start_s, self._regulator_comes)
         self._feed = self._feed_now()
         self._open_course()
@@ -285,20 +277,22 @@ class Supply:
 
     def _regulator_comes(self) -> None:
         self._close_course()
-        self._regulator_on = True
-        self._feed = self._feed_now()
-        self._recorder.record("supply/regulator", "state", **{"from": "off", "to": "on"}, cause="input")
+        self._switch_regulator(on=True, cause="input")
         self._open_course()
 
     def _regulator_locks_out(self) -> None:
         """Its input has sagged too far; with its load gone, that comes back, and so does the regulator."""
         self._close_course()
-        self._regulator_on = False
-        self._feed = self._feed_now()
-        self._recorder.record("supply/regulator", "state", **{"from": "on", "to": "off"}, cause="lock-out")
+        self._switch_regulator(on=False, cause="lock-out")
         self._open_course()
         if self.volts >= self._path.restart_v:
             self._timer("regulator", self._path.start_s, self._regulator_comes)
+
+    def _switch_regulator(self, *, on: bool, cause: str) -> None:
+        self._regulator_on = on
+        self._feed = self._feed_now()
+        before, after = ("off", "on") if on else ("on", "off")
+        self._recorder.record("supply/regulator", "state", **{"from": before, "to": after}, cause=cause)
 
     # -- instants ---------------------------------------------------------------------------
 
@@ -315,7 +309,7 @@ class Supply:
                 falling[needs.lockout_v] = self._goes_below
             else:
                 rising[needs.lockout_v] = self._comes_back
-            if self._window is None:
+            if self._window_ns is None:
                 falling[needs.warning_v] = self._sags
         else:
             rising[needs.restart_v] = self._is_up
@@ -351,7 +345,7 @@ class Supply:
         self._stop_timer("lock-out")
 
     def _is_lost(self) -> None:
-        self._below, self._window = False, None
+        self._below, self._window_ns = False, None
         self._stop_timer("window")
         self._recorder.record("supply/rail", "volts", value=round(self.rail_v, 6))
         self._machine.happen("lock_out", "rail")
@@ -369,16 +363,15 @@ class Supply:
     def _sags(self) -> None:
         """Below the warning for an instant: look at the mean from here on."""
         self._area_vs = -self._course.integral(self._passed_s())
-        self._window = (self._timeline.now_ns, 0.0)
+        self._window_ns = self._timeline.now_ns
         self._timer("window", self._needs.warning_averaged_s, self._look_at_mean)
 
     def _look_at_mean(self) -> None:
-        if self._window is None:
+        if self._window_ns is None:
             return
-        began_ns, _ = self._window
         area_vs = self._area_vs + self._course.integral(self._passed_s())
-        mean_v = area_vs / ((self._timeline.now_ns - began_ns) / SECOND_NS)
-        self._window = None
+        mean_v = area_vs / ((self._timeline.now_ns - self._window_ns) / SECOND_NS)
+        self._window_ns = None
         low = mean_v < self._needs.warning_v
         if low is not self.is_low:
             self._recorder.record("supply/rail", "volts", value=round(mean_v, 6))

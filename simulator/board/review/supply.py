@@ -18,7 +18,7 @@ if TYPE_CHECKING:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Dip:
-    """How low the rail gets under one demand, for how long below the lock-out at most is not asked here."""
+    """The rail under one demand: at rest, at its lowest, and whether that locks module or regulator out."""
 
     demand: Demand
     rest_v: float

@@ -202,3 +202,12 @@ def test_bursts_that_cross_nothing_cost_no_events(build: Build) -> None:
 def test_voltages_outside_the_range_of_a_source_are_refused(build: Build) -> None:
     with pytest.raises(ValueError, match="0 to 60 V, not 61"):
         build().supply.set_volts(61)
+
+
+def test_a_source_that_sags_before_the_regulator_has_come_keeps_it_off(build: Build) -> None:
+    model = build(start={"supply": "off"})
+    model.supply.turn(on=True)
+    model.supply.set_volts(2.8)  # above the lock-out of 2.7 V, below the 2.9 V at which it comes back
+    later(model, 1)
+
+    assert model.supply.rail_v == 0.0
