@@ -23,6 +23,10 @@ def show_wiring(
     ] = None,
 ) -> None:
     """Tell what each header pin does, and what is wrong with the wiring."""
+    _one_at_most(
+        {"--json": as_json and drawing is not None, "--drawing": drawing is not None}
+        | {"--worksheet": worksheet, "--readings": readings is not None}
+    )
     if drawing is not None:
         _draw(bench, drawing)
         return
@@ -42,6 +46,15 @@ def show_wiring(
 
         report, text = wiring_report(description), as_text
     typer.echo(json.dumps(report, indent=1) if as_json else text(report))
+
+
+def _one_at_most(given: dict[str, bool]) -> None:
+    """Refuse options that each ask for another output: none is dropped without a word."""
+    from hil.errors import UsageError
+
+    found = [option for option, is_given in given.items() if is_given]
+    if len(found) > 1:
+        raise UsageError(f"found {' and '.join(found)} together; allowed: one of them at a time")
 
 
 def _draw(bench: str, path: Path) -> None:

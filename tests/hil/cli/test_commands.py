@@ -178,3 +178,20 @@ def test_a_server_that_was_killed_leaves_a_folder_that_the_next_one_can_use(tmp_
 
     assert result.returncode == 0, result.stderr
     assert not os.path.ismount(run / "sys")
+
+
+@pytest.mark.parametrize(
+    ("options", "named"),
+    [
+        (("--worksheet", "--drawing", "a.svg"), "--drawing and --worksheet"),
+        (("--worksheet", "--readings", "r.toml"), "--worksheet and --readings"),
+        (("--json", "--drawing", "a.svg"), "--json and --drawing"),
+    ],
+)
+def test_options_that_ask_for_two_outputs_are_refused(options: tuple[str, ...], named: str) -> None:
+    result = wakebench("wiring", "gauge-station", *options)
+
+    assert result.returncode == 2
+    assert result.stderr.splitlines() == [
+        f"wakebench: found {named} together; allowed: one of them at a time"
+    ]
