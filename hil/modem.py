@@ -22,6 +22,8 @@ if TYPE_CHECKING:
 LOCAL_S: Final = 5.0
 # How often a state that is asked for by command is asked again.
 _ASK_EVERY_S: Final = 0.25
+# How long an AT may go unanswered before it is sent again.
+_AGAIN_S: Final = 0.5
 # Beyond the largest value of a delay, before it counts as not kept.
 _GRACE_S: Final = 0.5
 
@@ -152,6 +154,18 @@ class Modem:
         if demand_ok and not reply.is_ok:
             raise CommandFailedError(sent=text, result=reply.result, lines=reply.lines)
         return reply
+
+    def wake(self, *, times: int = 5) -> int:
+        """Send AT until it is answered, at most *times*; how many it took.
+
+        For an interface that may rest or has yet to learn the host's rate.  Raises NoReplyError.
+        """
+        for count in range(1, times):
+            with contextlib.suppress(NoReplyError):
+                if self.command("AT", timeout_s=_AGAIN_S, demand_ok=False).is_ok:
+                    return count
+        self.command("AT")
+        return times
 
     def listen(self, seconds: float) -> list[str]:
         """The unsolicited lines that have come, and those of the next *seconds*."""

@@ -104,9 +104,9 @@ class Model:
         self.supply.source_changed.listen(self._on_source)
         self.supply.rail_changed.listen(self._on_rail)
         self.supply.forgotten.listen(lambda _: self.module.power.forget())
-        if self.module.uart is not None:
-            self.module.uart.reaches_module = lambda: self.board.carries("UART_RX")
-            self.module.uart.reaches_host = lambda: self.board.carries("UART_TX")
+        if self.module.serial is not None:
+            self.module.serial.to_module.carries = lambda: self.board.carries("UART_RX")
+            self.module.serial.to_host.carries = lambda: self.board.carries("UART_TX")
 
     def start(self) -> None:
         """Bring the model into its start state; call once, after the edges are attached."""

@@ -84,6 +84,7 @@ def test_the_serial_interface_carries_both_ways(modem_ready: Modem, bench: Bench
     assert modem_ready.command("AT").is_ok
     uart = Modem(bench, role="uart")
     try:
+        uart.wake()
         assert uart.command("AT").is_ok
     finally:
         uart.close()

@@ -7,7 +7,7 @@ seconds here and integer nanoseconds on recordings.
 from __future__ import annotations
 
 from abc import ABC, abstractmethod
-from typing import TYPE_CHECKING, Literal
+from typing import TYPE_CHECKING, Literal, NamedTuple
 
 if TYPE_CHECKING:
     from collections.abc import Collection
@@ -72,6 +72,15 @@ class Header(ABC):
         """The pin; raises PartMissingError where the bench has none."""
 
 
+class ControlLines(NamedTuple):
+    """The lines that the module drives (ITU-T V.24, circuits 106, 107, 109 and 125); True is asserted."""
+
+    cts: bool
+    dsr: bool
+    dcd: bool
+    ri: bool
+
+
 class Port(ABC):
     """One open port.  It is closed once; using it after the module went away raises PortGoneError."""
 
@@ -96,8 +105,23 @@ class Port(ABC):
         """Drop what has come and has not been read."""
 
     @abstractmethod
-    def set_baud(self, baud: int) -> None:
-        """Change the rate."""
+    def set_line(
+        self, *, baud: int | None = None, framing: str | None = None, rtscts: bool | None = None
+    ) -> None:
+        """Change the rate, the framing (`8N1`), or whether CTS is heeded; what is left out stays."""
+
+    @abstractmethod
+    def set_lines(self, *, dtr: bool | None = None, rts: bool | None = None) -> None:
+        """Drive DTR (circuit 108/2) or RTS (105 or 133); opening has asserted both."""
+
+    @property
+    @abstractmethod
+    def control_lines(self) -> ControlLines:
+        """What the module drives now."""
+
+    @abstractmethod
+    def send_break(self, seconds: float) -> None:
+        """Hold the transmit line low for so long; return when it is over."""
 
     @abstractmethod
     def close(self) -> None:
@@ -124,8 +148,8 @@ class Ports(ABC):
         """True once the port is gone; False after *timeout_s*."""
 
     @abstractmethod
-    def open(self, role: str) -> Port:
-        """Open a port that is there, in raw mode without echo."""
+    def open(self, role: str, *, baud: int | None = None, framing: str = "8N1") -> Port:
+        """Open a port that is there, in raw mode without echo, at the profile's rate or at *baud*."""
 
 
 class Supply(ABC):

@@ -14,6 +14,7 @@ from simulator.edges.port_edges import MemoryEdges, PtyEdges
 from simulator.kernel.recorder import Recorder
 from simulator.kernel.timeline import Timeline, ns
 from simulator.model import Model, build_board
+from simulator.module.framing import LineSettings
 from simulator.network.cell import NetworkSettings
 
 from .interface import Bench, Clock, Header, HeaderPin, Health, Host, Ports, Supply, Surroundings
@@ -125,8 +126,8 @@ class SimulatedHeader(Header):
 class SimulatedPorts(Ports):
     """The model's ports."""
 
-    def __init__(self, driver: Driver, edges: PtyEdges | MemoryEdges) -> None:
-        self._driver, self._edges = driver, edges
+    def __init__(self, driver: Driver, edges: PtyEdges | MemoryEdges, *, baud: int) -> None:
+        self._driver, self._edges, self._baud = driver, edges, baud
         self._ports = driver.model.module.ports
         self._opened: list[SimulatedPort] = []
 
@@ -155,7 +156,7 @@ class SimulatedPorts(Ports):
         port = self._known(role)
         return self._wait(lambda: not port.is_present, timeout_s)
 
-    def open(self, role: str) -> Port:
+    def open(self, role: str, *, baud: int | None = None, framing: str = "8N1") -> Port:
         """Open a port that is there."""
         self._driver.settle()
         port = self._known(role)
@@ -163,10 +164,11 @@ class SimulatedPorts(Ports):
             raise PortMissingError(role=role, waited_s=0.0)
         self._opened = [earlier for earlier in self._opened if not earlier.is_closed]
         opened: SimulatedPort
+        line = LineSettings.of(self._baud if baud is None else baud, framing)
         if isinstance(self._edges, PtyEdges):
-            opened = PtyPort(port, self._driver, self._edges.by_role[role])
+            opened = PtyPort(port, self._driver, self._edges.by_role[role], line)
         else:
-            opened = MemoryPort(port, self._driver, self._edges.by_role[role])
+            opened = MemoryPort(port, self._driver, self._edges.by_role[role], line)
         self._opened.append(opened)
         return opened
 
@@ -300,7 +302,7 @@ class SimulatedBench(Bench):
         header = SimulatedHeader(self.driver, self.profile)
         self.header = header
         self._roles = header.roles
-        ports_seen = SimulatedPorts(self.driver, self.edges)
+        ports_seen = SimulatedPorts(self.driver, self.edges, baud=self.profile.uart.baud)
         self.ports, self._close_ports = ports_seen, ports_seen.close_all
         self.supply = SimulatedSupply(self.driver)
         self.host = SimulatedHost(self.driver)

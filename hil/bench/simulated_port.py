@@ -15,8 +15,9 @@ import serial
 
 from hil.errors import BenchUnfitError, PortGoneError
 from simulator.kernel.timeline import ns
+from simulator.module.framing import LineSettings
 
-from .interface import Port
+from .interface import ControlLines, Port
 
 if TYPE_CHECKING:
     from simulator.edges.memory import MemoryEdge
@@ -33,11 +34,12 @@ _KERNEL_S: Final = 5.0
 class SimulatedPort(Port):
     """What pty and memory ports share."""
 
-    def __init__(self, port: ModulePort, driver: Driver) -> None:
+    def __init__(self, port: ModulePort, driver: Driver, line: LineSettings) -> None:
         self.role, self.node = port.role, port.node
         self._port, self._driver = port, driver
         self.is_closed = False
         self._life = port.lives
+        self._line, self._rtscts = line, False
 
     @property
     def _is_gone(self) -> bool:
@@ -75,6 +77,45 @@ class SimulatedPort(Port):
         while waiting := self._waiting():
             self._take(waiting)
 
+    def set_line(
+        self, *, baud: int | None = None, framing: str | None = None, rtscts: bool | None = None
+    ) -> None:
+        """Change the rate, the framing, or whether CTS is heeded.
+
+        A pty carries no parity and always eight bits, so the model is told beside it.
+        """
+        self._refuse_dead()
+        self._driver.settle()
+        line = self._line
+        if framing is not None:
+            line = LineSettings.of(line.baud, framing)
+        if baud is not None:
+            line = line._replace(baud=baud)
+        self._line, self._rtscts = line, self._rtscts if rtscts is None else rtscts
+        self._set_beneath(line.baud)
+        self._port.settings(line, rtscts=self._rtscts)
+
+    def set_lines(self, *, dtr: bool | None = None, rts: bool | None = None) -> None:
+        """Drive DTR or RTS."""
+        self._refuse_dead()
+        self._driver.settle()
+        self._port.set_lines(dtr=dtr, rts=rts)
+
+    @property
+    def control_lines(self) -> ControlLines:
+        """What the module drives now."""
+        self._refuse_dead()
+        self._driver.settle()
+        return ControlLines(*self._port.control_lines)
+
+    def send_break(self, seconds: float) -> None:
+        """Hold the transmit line low for so long."""
+        self._refuse_dead()
+        self._driver.settle()
+        self._port.set_break(True)
+        self._driver.wait(self._driver.model.timeline.now_ns + ns(seconds))
+        self._port.set_break(False)
+
     def close(self) -> None:
         """Close the port; harmless when called again."""
         if not self.is_closed:
@@ -90,6 +131,10 @@ class SimulatedPort(Port):
             raise ValueError(f"port {self.role} is closed")
         if self._is_gone:
             raise PortGoneError(role=self.role, node=self.node)
+
+    @abstractmethod
+    def _set_beneath(self, baud: int) -> None:
+        """Change the rate of what is beneath."""
 
     @abstractmethod
     def _put(self, data: bytes) -> None:
@@ -111,15 +156,15 @@ class SimulatedPort(Port):
 class MemoryPort(SimulatedPort):
     """A port without a pty."""
 
-    def __init__(self, port: ModulePort, driver: Driver, edge: MemoryEdge) -> None:
-        super().__init__(port, driver)
+    def __init__(self, port: ModulePort, driver: Driver, edge: MemoryEdge, line: LineSettings) -> None:
+        super().__init__(port, driver, line)
         self._edge = edge
         driver.settle()
         port.client_opened()
+        port.settings(line)
 
-    def set_baud(self, baud: int) -> None:
-        """Change the rate."""
-        self._port.settings(baud=baud, framing="8N1")
+    def _set_beneath(self, baud: int) -> None:
+        """There is nothing beneath."""
 
     def _put(self, data: bytes) -> None:
         self._driver.catch_up()
@@ -140,15 +185,18 @@ class MemoryPort(SimulatedPort):
 class PtyPort(SimulatedPort):
     """A port on a pty, with pyserial beneath."""
 
-    def __init__(self, port: ModulePort, driver: Driver, edge: PtyEdge) -> None:
-        super().__init__(port, driver)
+    def __init__(self, port: ModulePort, driver: Driver, edge: PtyEdge, line: LineSettings) -> None:
+        super().__init__(port, driver, line)
         self._edge = edge
         self._taken = edge.sent
         path = edge.path
         if path is None:
             raise PortGoneError(role=port.role, node=port.node)
-        self._serial = serial.Serial(path, baudrate=115200, timeout=0, write_timeout=0)
+        self._serial = serial.Serial(path, baudrate=line.baud, timeout=0, write_timeout=0)
         driver.settle()
+        edge.look_at_settings()
+        if line.framing != "8N1":
+            port.settings(line)
 
     @property
     def raw(self) -> serial.Serial:
@@ -157,9 +205,9 @@ class PtyPort(SimulatedPort):
             raise ValueError("the raw port is handed out at real pace only")
         return self._serial
 
-    def set_baud(self, baud: int) -> None:
-        """Change the rate."""
+    def _set_beneath(self, baud: int) -> None:
         self._serial.baudrate = baud
+        self._edge.look_at_settings()
 
     def _put(self, data: bytes) -> None:
         written = 0

@@ -34,3 +34,6 @@ class MemoryEdge:
         taken = bytes(self.waiting[:size])
         del self.waiting[:size]
         return taken
+
+    def look_at_settings(self) -> None:
+        """The client says itself when it sets the line."""

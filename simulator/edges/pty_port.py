@@ -9,6 +9,7 @@ edge holds the slave open itself, so that the settings outlive each client, as a
 from __future__ import annotations
 
 import contextlib
+import fcntl
 import os
 import pty
 import termios
@@ -16,12 +17,15 @@ from typing import TYPE_CHECKING, Final
 
 from inotify_simple import INotify, flags
 
+from .line_settings import read_settings
+
 if TYPE_CHECKING:
     from collections.abc import Callable
 
     from simulator.module.port import Port
 
     from .descriptors import Descriptors
+    from .line_settings import TerminalSettings
 
 _OPENED: Final = flags.OPEN
 _CLOSED: Final = flags.CLOSE_WRITE | flags.CLOSE_NOWRITE
@@ -33,9 +37,6 @@ _CHUNK: Final = 4096
 
 # Linux USB serial drivers start with 9600 8N1 (include/linux/tty_driver and drivers/usb/serial, from memory).
 _START_BAUD: Final = termios.B9600
-BAUDS: Final = {
-    getattr(termios, name): int(name[1:]) for name in dir(termios) if name[0] == "B" and name[1:].isdigit()
-}
 
 
 class Openings:
@@ -121,7 +122,7 @@ class PtyEdge:
         self._descriptors, self._openings, self._on_freed = descriptors, openings, on_freed
         self._pty: _Pty | None = None
         self._pending = bytearray()
-        self._seen_settings: tuple[int, str] | None = None
+        self._seen_settings: TerminalSettings | None = None
         self._settings_due = False
         port.edge = self
 
@@ -184,7 +185,7 @@ class PtyEdge:
             return False
         self.received += len(data)
         if self._settings_due or self.port.role == "uart":
-            self._look_at_settings()
+            self.look_at_settings()
         self.port.receive(data)
         return True
 
@@ -233,7 +234,7 @@ class PtyEdge:
                 pass  # what the client wrote before it closed comes first
         device.handles = max(0, device.handles - 1)
         if device.is_live:
-            self._look_at_settings()
+            self.look_at_settings()
             self.port.client_closed()
             if device.handles == 0:
                 self._last_close(device)
@@ -242,27 +243,24 @@ class PtyEdge:
             self._on_freed(device.path)
 
     def _last_close(self, device: _Pty) -> None:
-        """As a serial driver does at the last close: unread bytes go, the settings stay."""
+        """As a serial driver does at the last close: unread bytes and exclusive use go, the settings stay."""
         self._pending.clear()
         self._descriptors.remove_writer(device.master)
         termios.tcflush(device.slave, termios.TCIFLUSH)
+        fcntl.ioctl(device.slave, termios.TIOCNXCL)
         self.sent = self.received = 0
 
-    def _look_at_settings(self) -> None:
+    def look_at_settings(self) -> None:
+        """Tell the port if its line is set otherwise than it was."""
         device = self._pty
         if device is None:
             return
         self._settings_due = False
-        _, _, control, _, _, speed, _ = termios.tcgetattr(device.slave)
-        baud = BAUDS.get(speed, 0)
-        framing = _framing(control)
-        if (baud, framing) != self._seen_settings:
-            self._seen_settings = (baud, framing)
-            self.port.settings(baud=baud, framing=framing)
-
-
-def _framing(control: int) -> str:
-    """Data bits, parity and stop bits of termios control flags, as `8N1`."""
-    bits = {termios.CS5: 5, termios.CS6: 6, termios.CS7: 7, termios.CS8: 8}[control & termios.CSIZE]
-    parity = "N" if not control & termios.PARENB else "O" if control & termios.PARODD else "E"
-    return f"{bits}{parity}{2 if control & termios.CSTOPB else 1}"
+        settings = read_settings(device.slave)
+        if settings == self._seen_settings:
+            return
+        self._seen_settings = settings
+        if settings.line is None:  # B0 hangs up (POSIX, General Terminal Interface)
+            self.port.set_lines(dtr=False, rts=False)
+        else:
+            self.port.settings(settings.line, rtscts=settings.rtscts)

@@ -73,6 +73,11 @@ class Recorder:
         self._noted.append((self._timeline.now_ns, lane, what, data))
 
     @property
+    def now_ns(self) -> int:
+        """The instant that an event noted now would bear."""
+        return self._timeline.now_ns
+
+    @property
     def pending(self) -> int:
         """How many events wait to be taken."""
         return len(self._noted)

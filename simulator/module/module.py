@@ -17,6 +17,7 @@ from .port import Port
 from .power import Power, PowerMachine
 from .power_key import PowerKey
 from .radio import Radio
+from .uart import Uart
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Mapping
@@ -73,15 +74,18 @@ class Module:
         }
         self.uart = Port("uart", recorder=recorder) if uart_node else None
         self._uart_node = uart_node
+        self.serial: Uart | None = None
         if self.uart is not None:
             self.ports["uart"] = self.uart
+            self.serial = Uart(
+                port=self.uart, profile=profile.uart, timeline=timeline, recorder=recorder, draws=draws
+            )
+            self.power.last_words_ns = self.serial.to_host.left_ns
         self.speaks: Announcement[Port] = Announcement()
         self.status_changed: Announcement[bool] = Announcement()
         self.temperature_c = 25.0
         self.boots = 0
         self.position_on = False
-        self.rest_idle_s = 0.0
-        self.rate_baud = profile.uart.baud
         self._pending: list[Wakeup] = []
         self.power.changed.listen(self._on_power)
 
@@ -102,30 +106,33 @@ class Module:
             self._appear(usb_role)
         for role in (*AT_ROLES, "uart"):
             self._speak(role)
+        if self.serial is not None:
+            self.serial.to_host.cut()  # the boot line has long been said
         self.power.boot_done()
 
     def set_rest(self, idle_s: float) -> None:
         """Rest the UART after *idle_s* seconds without traffic; 0 never."""
-        self.rest_idle_s = idle_s
+        if self.serial is not None:
+            self.serial.set_rest(idle_s)
 
     def set_rate(self, baud: int) -> None:
         """The UART speaks at *baud* from now on; 0 detects the host's rate."""
-        self.rate_baud = baud
+        if self.serial is not None:
+            self.serial.set_rate(baud)
 
     def _on_power(self, change: Change[Power]) -> None:
         was_on = change.before in (Power.BOOTING, Power.READY, Power.STOPPING)
         if change.after is Power.READY:
             return
         self._cancel()
+        self._hush()
         if change.after is Power.BOOTING:
-            self._hush()
             self._vanish()
             self._boot()
-        elif change.after is Power.STOPPING:
-            self._hush()
-        else:
-            self._hush()
+        elif change.after is not Power.STOPPING:
             self._vanish()
+            if self.serial is not None:
+                self.serial.off()
             if change.after is Power.NO_SUPPLY:
                 self.clock.lose()
         if self.status is not was_on:
@@ -134,7 +141,9 @@ class Module:
     def _boot(self) -> None:
         delays, draw_ns = self.profile.delays, self.draws.draw_ns
         self.boots += 1
-        self.position_on, self.rest_idle_s, self.rate_baud = False, 0.0, self.profile.uart.baud
+        self.position_on = False
+        if self.serial is not None:
+            self.serial.boot()
         self.radio.reset()
         uart_ns = draw_ns("uart_answers", delays.uart_answers_s)
         appears_ns = draw_ns("usb_appears", delays.usb_appears_s)

@@ -62,7 +62,8 @@ class PowerMachine:
 
     `since_ns` is the instant at which the present state began; `was_cut_off` that the rail was lost while
     the module ran, so that it starts again by itself when that is back.  `ending` is announced just before an
-    orderly stop ends, while the ports are still there: the moment of the farewell line.
+    orderly stop ends, while the ports are still there: the moment of the farewell line; `last_words_ns` says
+    how long that takes on the wire.
     """
 
     def __init__(
@@ -75,6 +76,7 @@ class PowerMachine:
         initial: Power = Power.NO_SUPPLY,
     ) -> None:
         self.ending: Announcement[None] = Announcement()
+        self.last_words_ns: Callable[[], int] | None = None
         self.since_ns = timeline.now_ns
         self.off_by_supply = initial is Power.NO_SUPPLY
         self.was_cut_off = False
@@ -156,4 +158,11 @@ class PowerMachine:
 
     def _stop_done(self) -> None:
         self.ending.announce(None)
+        last_words_ns = self.last_words_ns() if self.last_words_ns is not None else 0
+        if last_words_ns:
+            self._after(last_words_ns, self._off)
+        else:
+            self._off()
+
+    def _off(self) -> None:
         self._machine.happen("stop_done", "stopped")

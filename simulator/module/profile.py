@@ -147,11 +147,19 @@ class Usb(Section):
 
 
 class Uart(Section):
-    """The serial interface: its rate and framing, or the rate it keeps until it is trained."""
+    """The serial interface: its rate and framing, or the rate it keeps until it is trained.
+
+    *training_lines*: so many lines after the training are not answered, that which trained it first.
+    *wake_s*: what begins within so long of the character that wakes a resting interface is lost with it.
+    *flow_control*: the module heeds RTS and drives CTS.
+    """
 
     baud: Annotated[int, Field(gt=0)]
     framing: Literal["8N1", "8N2", "8E1", "8O1", "7E1", "7O1"] = "8N1"
     autobaud: bool = False
+    training_lines: Annotated[int, Field(ge=0, le=20)] = 0
+    wake_s: NotNegative = 0
+    flow_control: bool = False
 
 
 class At(Section):

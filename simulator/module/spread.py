@@ -97,6 +97,10 @@ class Draws:
         stream = self._randomness.stream(f"run/{name}")
         return spread.draw(stream, about=unit_value, deviation=spread.run_deviation)
 
+    def stream(self, name: str) -> random.Random:
+        """The stream of chance of *name*, for what is no spread."""
+        return self._randomness.stream(name)
+
     def draw_ns(self, name: str, spread: Spread) -> int:
         """As `draw`, for a spread in seconds, in nanoseconds."""
         return ns(self.draw(name, spread))

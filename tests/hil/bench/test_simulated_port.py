@@ -110,7 +110,7 @@ def test_long_writes_and_long_replies_pass_whole(bench: SimulatedBench) -> None:
 
 def test_a_rate_can_be_set(bench: SimulatedBench) -> None:
     port = bench.ports.open("uart")
-    port.set_baud(9600)
+    port.set_line(baud=9600)
     port.write(b"AT\r")
     port.close()
 

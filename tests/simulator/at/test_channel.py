@@ -12,6 +12,7 @@ from hypothesis import strategies as st
 from simulator.edges.port_edges import MemoryEdges
 from simulator.kernel.timeline import ns
 from simulator.model import Model
+from simulator.module.framing import LineSettings
 from simulator.module.spread import Spread
 
 Build = Callable[..., Model]
@@ -26,10 +27,13 @@ class Talk:
         self.port = model.module.ports[role]
         self.port.client_opened()
         self.role = role
+        if role == "uart":
+            self.port.settings(LineSettings(115200))
 
     def __call__(self, data: bytes) -> bytes:
         self.port.receive(data)
-        return self.heard()
+        # On a USB port the reply is there at once; on the UART its characters take their time.
+        return self.later(0.1) if self.role == "uart" else self.heard()
 
     def heard(self) -> bytes:
         return self.edges.by_role[self.role].take(1_000_000)

@@ -132,7 +132,10 @@ def test_restart_and_rate_act_after_the_result(describe: Callable[..., Any]) -> 
     )
 
     assert client("AT%BAUD=9600") == "\r\nOK\r\n"
-    assert client.model.module.rate_baud == 9600
+    client.later(0.1)  # what the UART has to say is through
+    serial = client.model.module.serial
+    assert serial is not None
+    assert serial.module.baud == 9600
     client("AT%AGAIN")
     assert client.model.module.power.state is Power.BOOTING
 

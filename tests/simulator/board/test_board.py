@@ -115,12 +115,16 @@ def test_bytes_of_the_uart_pass_only_where_both_levels_arrive(
     assert board.carries("UART_TX") is reaches_host
 
 
-def test_a_byte_that_the_wires_do_not_carry_is_recorded_as_lost(build: Build) -> None:
+def test_bytes_that_the_wires_do_not_carry_are_recorded_as_lost(build: Build) -> None:
     model = build(start={"module": "ready"}, board={"switches": {"UART_TX": "open"}})
     model.recorder.take()
     model.module.ports["uart"].receive(b"AT\r")
+    model.timeline.run_until(10_000_000)
 
-    assert [(event.what, event.more) for event in model.recorder.take()] == [("lost", {"text": "AT\r"})]
+    # Three characters of ten bits at 9600, which the host's port starts with.
+    assert [(event.t_ns, event.what, event.more) for event in model.recorder.take()] == [
+        (3 * 1_041_667, "lost", {"text": "AT\r", "since_ns": 1_041_667})
+    ]
 
 
 def test_nothing_is_read_by_a_module_without_power(build: Build) -> None:
