@@ -83,6 +83,7 @@ class Model:
             draws=Draws(self.randomness),
             usb_nodes={role: node for role, node in host.usb_ports.items()},  # noqa: C416 # widens the key's type
             uart_node=host.uart,
+            usb_autosuspend=host.usb_autosuspend,
             initial=Power.DEAD if is_dead else Power.NO_SUPPLY,
         )
         self.card = Card(settings=settings.card, module=self.module)

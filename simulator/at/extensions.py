@@ -96,6 +96,8 @@ class _Extension:
                 after = partial(module.power.restart, "command")
             case "rate":
                 after = partial(module.set_rate, number)
+            case "composition":
+                after = partial(module.show_composition, number)
             case "rest":
                 module.set_rest(number)
             case "position":

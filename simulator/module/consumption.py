@@ -57,14 +57,19 @@ class Consumption:
         self.changed: Announcement[Demand] = Announcement()
         self.demand = Demand(label="no supply", amps=0.0)
         self._timeline, self._currents, self._power = timeline, currents, power
-        self._on_usb = False
+        self._on_usb = self._rests = False
         self._transmits: Technology | None = None
         self._inrush: Wakeup | None = None
         power.changed.listen(self._on_power)
 
-    def set_usb(self, *, present: bool) -> None:
-        """The module is on the bus, or no longer."""
-        self._on_usb = present
+    def set_usb(self, *, awake: bool) -> None:
+        """The module is on a bus that is awake, or no longer."""
+        self._on_usb = awake
+        self._settle()
+
+    def set_resting(self, resting: bool) -> None:
+        """The serial interface rests, or no longer."""
+        self._rests = resting
         self._settle()
 
     def transmit(self, technology: Technology | None) -> None:
@@ -105,7 +110,15 @@ class Consumption:
             return _inrush(currents)
         if state is Power.BOOTING:
             return Demand(label="boot", amps=currents.boot_a)
+        return self._running(transmits=self._transmits if state is Power.READY else None)
+
+    def _running(self, *, transmits: Technology | None) -> Demand:
+        currents = self._currents
         idle_a = currents.idle_usb_a if self._on_usb else currents.idle_uart_a
-        if self._transmits is None or state is not Power.READY:
-            return Demand(label="idle with USB" if self._on_usb else "idle", amps=idle_a)
-        return _transmit(currents, self._transmits, idle_a)
+        if transmits is not None:
+            return _transmit(currents, transmits, idle_a)
+        if self._on_usb:
+            return Demand(label="idle with USB", amps=idle_a)
+        if self._rests:
+            return Demand(label="rest", amps=currents.rest_a)
+        return Demand(label="idle", amps=idle_a)

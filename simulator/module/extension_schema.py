@@ -30,7 +30,9 @@ What a command does is one *effect* of a closed list:
     rest      the UART rests after the first parameter's seconds without traffic
     position  the first parameter switches the position engine off (0) or on (1)
     radio     the first parameter is the functionality asked for: 0, 1 or 4
-    rate      the UART speaks at the first parameter's rate, after the final result
+    rate      the UART speaks at the first parameter's rate, after the final result; 0 finds the host's
+    composition  leave the bus and come back as the first parameter's composition: 0 the normal one, then
+              those of the profile's `usb.compositions` in their order; kept over boots
 
 The last value set is kept until the next boot and can be read back by its parameter's name.
 """
@@ -46,12 +48,12 @@ from simulator.kernel.section import Section, Several
 
 from .spread import Spread, SpreadOrNumber
 
-Effect = Literal["none", "stop", "restart", "rest", "position", "radio", "rate"]
+Effect = Literal["none", "stop", "restart", "rest", "position", "radio", "rate", "composition"]
 
 # What a reply may name beside the command's own parameters.
 MODEL_VALUES: Final = ("temperature_c", "iccid", "imsi", "imei", "revision", "model", "rssi_dbm")
 
-_NEEDS_A_NUMBER: Final = ("rest", "position", "radio", "rate")
+_NEEDS_A_NUMBER: Final = ("rest", "position", "radio", "rate", "composition")
 
 
 class ExtensionParameter(Section):

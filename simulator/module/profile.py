@@ -129,21 +129,53 @@ class Delays(Section):
     reply_s: SpreadOrNumber
 
 
-class Usb(Section):
-    """Identity on the bus, the ports in their order, and resume from suspend (USB 2.0 7.1.7.7)."""
+class Composition(Section):
+    """What the module shows on the bus: a product identity and the ports in their order."""
 
-    vendor_id: Annotated[str, Field(pattern=r"^[0-9a-f]{4}$")]
     product_id: Annotated[str, Field(pattern=r"^[0-9a-f]{4}$")]
     ports: Several[PortRole]
-    resume_s: SpreadOrNumber
-    loses_first_bytes: bool = False
 
     @model_validator(mode="after")
     def _ports_once(self) -> Self:
-        if len(set(self.ports)) != len(self.ports) or "at" not in self.ports:
-            found = ", ".join(self.ports)
-            raise ValueError(f"ports needs each role at most once and at least 'at', found {found}")
+        if len(set(self.ports)) != len(self.ports):
+            raise ValueError(f"ports needs each role at most once, found {', '.join(self.ports)}")
         return self
+
+
+class Usb(Composition):
+    """Identity on the bus, the ports in their order, and resume from suspend (USB 2.0 7.1.7.7).
+
+    *resume_s* counts from the start of the host's signalling; until then the module takes nothing, or drops
+    what comes (*loses_first_bytes*).  *resume_fails* is the chance of each resume to fail.  *missing* ports
+    never come; each port comes *port_spacing_s* after the one before.  *compositions* are others that the
+    effect `composition` changes to; it takes *switch_s* off the bus.
+    """
+
+    vendor_id: Annotated[str, Field(pattern=r"^[0-9a-f]{4}$")]
+    resume_s: SpreadOrNumber
+    loses_first_bytes: bool = False
+    resume_fails: Annotated[float, Field(ge=0, le=1)] = 0.0
+    remote_wakeup: bool = True
+    missing: Several[PortRole] = ()
+    port_spacing_s: NotNegative = 0
+    compositions: Several[Composition] = ()
+    switch_s: NotNegative = 1.0
+
+    @model_validator(mode="after")
+    def _has_at(self) -> Self:
+        if "at" not in self.ports:
+            raise ValueError(f"ports needs at least 'at', found {', '.join(self.ports)}")
+        return self
+
+    @property
+    def compositions_all(self) -> tuple[Composition, ...]:
+        """The normal composition, then the others."""
+        return (Composition(product_id=self.product_id, ports=self.ports), *self.compositions)
+
+    @property
+    def roles(self) -> tuple[PortRole, ...]:
+        """Every port that any composition shows."""
+        return tuple(dict.fromkeys(role for one in self.compositions_all for role in one.ports))
 
 
 class Uart(Section):

@@ -100,6 +100,8 @@ class Uart:
         self.to_module.before_character = self._before_character
         self.to_module.may_send = lambda: not self.rtscts or self.cts
         self.to_host.may_send = lambda: self.rts
+        self.to_host.is_heard = lambda: port.clients > 0
+        port.opened.listen(lambda _: self.to_host.heard())
         self._training = b""
         self._swallows = 0
         self._attention: StateMachine[Attention] = StateMachine(

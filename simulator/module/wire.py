@@ -26,7 +26,8 @@ _HIGH, _LOW = 1, 0
 class Wire:
     """A wire with its two ends.
 
-    *carries* says whether it goes through, *may_send* whether the other side lets the sender send.
+    *carries* says whether it goes through, *is_heard* whether anybody is at the other end, *may_send* whether
+    the other side lets the sender send.
     `received` gets each character at its instant, `lost` each byte that went nowhere, `drained` is told
     whenever nothing is left on the wire.  `noise` is the chance of each bit to arrive inverted.
     """
@@ -45,12 +46,15 @@ class Wire:
         self.sender = sender
         self.carries: Callable[[], bool] = lambda: True
         self.may_send: Callable[[], bool] = lambda: True
+        self.is_heard: Callable[[], bool] = lambda: True
         self.before_character: Callable[[int], None] | None = None
         self.noise = 0.0
         self._receiver = Receiver(receiver)
         self._timeline, self._stream = timeline, stream
         self._received, self._lost, self._drained = received, lost, drained
         self._queue = bytearray()
+        self._unheard = b""
+        self._began_ns = 0
         self._on_its_way: Wakeup | None = None
         self._completion: Wakeup | None = None
         self._rest_level = _HIGH
@@ -59,7 +63,7 @@ class Wire:
     @property
     def waiting(self) -> int:
         """How many bytes have not been sent whole."""
-        return len(self._queue) + (self._on_its_way is not None)
+        return len(self._queue) + (len(self._unheard) or self._on_its_way is not None)
 
     @property
     def is_busy(self) -> bool:
@@ -100,6 +104,7 @@ class Wire:
         """The sender has lost its power: nothing goes on, and what was promised for later is void."""
         self.purge()
         self._when_idle.clear()
+        self._unheard = b""
         if self._on_its_way is not None:
             self._on_its_way.cancel()
             self._on_its_way = None
@@ -129,10 +134,40 @@ class Wire:
             self._complete_later()
         self.go_on()
 
+    def heard(self) -> None:
+        """Somebody is at the other end from now on: what has not begun will be heard."""
+        if not self._unheard or self._on_its_way is None:
+            return
+        begun = 1 + (self._timeline.now_ns - self._began_ns) // self.sender.character_ns
+        gone, left = self._unheard[:begun], self._unheard[begun:]
+        if left:
+            self._on_its_way.cancel()
+            self._queue[:0] = left
+            self._go_unheard(gone)
+
+    def _go_unheard(self, data: bytes) -> None:
+        """Nobody is there to hear *data*: it goes in one piece, in the time that it takes."""
+        self._unheard = data
+        ends_ns = self._began_ns + len(data) * self.sender.character_ns
+        self._on_its_way = self._timeline.call_at(ends_ns, self._end_unheard)
+
+    def _end_unheard(self) -> None:
+        gone, self._unheard = self._unheard, b""
+        self._on_its_way = None
+        for byte in gone:
+            self._lost(byte)
+        self._next()
+
     def _begin(self) -> None:
-        byte = self._queue.pop(0)
         timeline, sender = self._timeline, self.sender
         now_ns = timeline.now_ns
+        if not self.is_heard():
+            data = bytes(self._queue)
+            self._queue.clear()
+            self._began_ns = now_ns
+            self._go_unheard(data)
+            return
+        byte = self._queue.pop(0)
         if self.before_character is not None:
             self.before_character(byte)
         receiver = self._receiver

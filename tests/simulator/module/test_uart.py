@@ -277,3 +277,15 @@ def test_losing_power_cuts_what_the_module_was_sending(host: Host) -> None:
     host.serial.off()
 
     assert host.hears(1) == b"AT+CGMR\r\r\nT"[:11]
+
+
+def test_whoever_opens_the_port_in_the_middle_of_a_line_hears_the_rest_of_it(build: Build) -> None:
+    host = Host(build(start={"module": "ready"}))
+    host.port.client_closed()
+    host.model.recorder.take()
+    host.port.send(b"0123456789")
+    host.model.timeline.run_until(host.model.timeline.now_ns + 3 * CHARACTER_NS + 1)
+    host.port.client_opened()
+
+    assert host.hears(0.1) == b"456789"
+    assert [more["text"] for _, more in host.events("lost")] == ["0123"]
