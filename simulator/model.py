@@ -24,14 +24,17 @@ from simulator.kernel.randomness import Randomness
 from simulator.kernel.recorder import Recorder
 from simulator.kernel.section import Section
 from simulator.kernel.timeline import Timeline
+from simulator.module.adaptor import Adaptor, AdaptorSettings
 from simulator.module.module import Module
 from simulator.module.power import Power
 from simulator.module.profile import Profile
 from simulator.module.spread import Draws
+from simulator.module.uart import UartWires
 from simulator.network.cell import Cell, NetworkSettings
 from simulator.network.registration import Registration
 
 if TYPE_CHECKING:
+    from simulator.module.port import Port
     from simulator.module.profile import InputPin
 
 # The default instant at which a run begins: never the clock of the machine it runs on.
@@ -59,6 +62,8 @@ class ModelSettings(Section):
     supply: SupplySettings = SupplySettings()
     card: CardSettings | None = None
     network: NetworkSettings = NetworkSettings()
+    uart: UartWires = UartWires()
+    adaptor: AdaptorSettings = AdaptorSettings()
     start: StartSettings = StartSettings()
     seed: Annotated[int, Field(ge=0)] = 1
     start_time: datetime = START_TIME
@@ -86,6 +91,7 @@ class Model:
             usb_autosuspend=host.usb_autosuspend,
             initial=Power.DEAD if is_dead else Power.NO_SUPPLY,
         )
+        self.adaptor = Adaptor(nodes=self.module.nodes, recorder=self.recorder)
         self.card = Card(settings=settings.card, module=self.module)
         self.cell = Cell(settings.network, recorder=self.recorder)
         self.registration = Registration(
@@ -108,11 +114,16 @@ class Model:
         if self.module.serial is not None:
             self.module.serial.to_module.carries = lambda: self.board.carries("UART_RX")
             self.module.serial.to_host.carries = lambda: self.board.carries("UART_TX")
+            self.module.serial.rts_carries = lambda: self.board.carries("UART_RTS")
+            self.module.serial.cts_carries = lambda: self.board.carries("UART_CTS")
+            self.module.serial.move(settings.uart)
 
     def start(self) -> None:
         """Bring the model into its start state; call once, after the edges are attached."""
         start = self.settings.start
         self.module.plug_in_uart()
+        if self.settings.adaptor.ports:
+            self.adaptor.move(ports=self.settings.adaptor.ports)
         self.board.start(supply=False)
         if start.supply == "on":
             self.supply.begin_on()
@@ -128,6 +139,11 @@ class Model:
             self.card.make_initialised()
         if start.module == "stopping":
             power.stop("bench")
+
+    @property
+    def ports(self) -> dict[str, Port]:
+        """Every serial port that the host could see: the module's, then other devices'."""
+        return {**self.module.ports, **self.adaptor.ports}
 
     def end(self) -> None:
         """The run is over: what the module drew goes onto the recording, in mAh by what drew it; once."""
@@ -162,6 +178,7 @@ class Model:
         self.board.power("module-on", present=active, by="module")
         self.board.show("STATUS", active=active)
         self.board.show("UART_TX", active=active)
+        self.board.show("UART_CTS", active=active)
 
 
 def build_board(
@@ -190,6 +207,10 @@ def module_pins(profile: Profile) -> dict[str, ModulePinModel]:
         # A UART at rest is high: the module's transmit line is active while the module is on.
         "UART_TX": ModulePinModel(io_v=uart_v, is_output=True),
         "UART_RX": ModulePinModel(io_v=uart_v, low_below_v=uart.low_input_v, high_above_v=uart.high_input_v),
+        "UART_RTS": ModulePinModel(
+            io_v=uart_v, active_high=False, low_below_v=uart.low_input_v, high_above_v=uart.high_input_v
+        ),
+        "UART_CTS": ModulePinModel(io_v=uart_v, is_output=True, active_high=False),
         "I2C_SDA": ModulePinModel(io_v=uart_v),
         "I2C_SCL": ModulePinModel(io_v=uart_v),
     }

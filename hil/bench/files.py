@@ -23,7 +23,9 @@ from simulator.board.wiring import Wiring
 from simulator.card.card import CardSettings
 from simulator.kernel.section import Section, Several
 from simulator.model import START_TIME, ModelSettings, StartSettings
+from simulator.module.adaptor import AdaptorSettings
 from simulator.module.profile import Profile
+from simulator.module.uart import UartWires
 from simulator.network.cell import NetworkSettings
 
 from .toml import check, read_toml
@@ -115,6 +117,8 @@ class BenchFile(Section):
     supply: SupplySettings = SupplySettings()
     card: CardSection | None = None
     network: NetworkSettings = NetworkSettings()
+    uart: UartWires = UartWires()
+    adaptor: AdaptorSettings = AdaptorSettings()
     start: StartSettings = StartSettings()
     limits: LimitsSection = LimitsSection()
 
@@ -214,6 +218,8 @@ def load_bench(path: Path, overrides: Mapping[str, Any] | None = None) -> BenchD
         supply=file.supply,
         card=_card(file.card, str(path)),
         network=file.network,
+        uart=file.uart,
+        adaptor=file.adaptor,
         start=file.start,
         seed=file.bench.seed,
         start_time=file.bench.start_time,

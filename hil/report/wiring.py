@@ -31,6 +31,8 @@ _SIGNALS: Final = {
     "SUPPLY": "feeds the module",
     "UART_RX": "carries what the host sends to the module",
     "UART_TX": "carries what the module sends to the host",
+    "UART_RTS": "tells the module whether the host takes characters",
+    "UART_CTS": "tells the host whether the module takes characters",
 }
 
 

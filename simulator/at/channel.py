@@ -24,6 +24,10 @@ if TYPE_CHECKING:
 
 # What a client may send while a command is under way, before bytes are lost.
 _BACKLOG_LIMIT: Final = 4096
+# From here on it tells the client to stop, where the port has a line for that.
+_CONGESTED_FROM: Final = 3072
+# Replies to many lines at once go out in pieces of about this size.
+_FLUSHED_FROM: Final = 512
 
 
 class Channel:
@@ -61,12 +65,13 @@ class Channel:
         self._steps = None
         self.is_busy = False
         self.is_closed = True
-        self.port.on_receive = None
+        self.port.on_receive = self.port.on_unclogged = None
+        self.port.congest(on=False)
 
     def receive(self, data: bytes) -> None:
         """Bytes from the client, however sliced."""
-        if self.is_busy:
-            self._backlog += data[: _BACKLOG_LIMIT - len(self._backlog)]
+        if self.is_busy or self.port.is_clogged:
+            self._keep(data)
             return
         whole = self._reader.take_whole(data)
         if whole is not None and not self._is_delayed:  # nearly always: one plain line, come in one piece
@@ -84,8 +89,10 @@ class Channel:
             if line is None:
                 continue
             self._begin(line)
+            if len(self._output) > _FLUSHED_FROM:
+                self._flush()
             if self._waits():
-                self._backlog += data[position : position + _BACKLOG_LIMIT]
+                self._keep(data[position:])
                 break
             if self._is_over():
                 return
@@ -93,7 +100,7 @@ class Channel:
 
     def _waits(self) -> bool:
         """Whether the line just begun is still under way."""
-        return self.is_busy
+        return self.is_busy or self.port.is_clogged
 
     def _is_over(self) -> bool:
         """Whether the line just carried out has ended the port's speech."""
@@ -208,12 +215,27 @@ class Channel:
             action()
             if not self.is_busy and not self.is_closed:
                 self._flush()
-                backlog = bytes(self._backlog)
-                self._backlog.clear()
-                if backlog:
-                    self.receive(backlog)
+                self._take_backlog()
 
         self._wakeup = self._modem.module.timeline.call_in(delay_ns, resume)
+
+    def go_on(self) -> None:
+        """What was said has gone: take in what has come meanwhile."""
+        if not self.is_busy and not self.is_closed:
+            self._take_backlog()
+
+    def _keep(self, data: bytes) -> None:
+        self._backlog += data[: _BACKLOG_LIMIT - len(self._backlog)]
+        if len(self._backlog) > _CONGESTED_FROM:
+            self.port.congest(on=True)
+
+    def _take_backlog(self) -> None:
+        """Take in what came while a command was under way."""
+        backlog = bytes(self._backlog)
+        self._backlog.clear()
+        self.port.congest(on=False)
+        if backlog:
+            self.receive(backlog)
 
     def _flush(self) -> None:
         if self._output:

@@ -67,7 +67,7 @@ class AtEngine:
     def _on_speaks(self, port: Port) -> None:
         channel = self._channel(port)
         self.channels[port.role] = channel
-        port.on_receive = channel.receive
+        port.on_receive, port.on_unclogged = channel.receive, channel.go_on
         if port.role in _ANNOUNCED_ON:
             channel.unsolicited(self.modem.module.profile.boot_line)
 

@@ -7,7 +7,7 @@ outputs.  Levels come from voltages: the netlist is solved for each state of dri
 from __future__ import annotations
 
 from functools import partial
-from typing import TYPE_CHECKING, Final, Literal
+from typing import TYPE_CHECKING, Final
 
 from simulator.kernel.announcement import Announcement
 from simulator.kernel.timeline import ns
@@ -26,7 +26,7 @@ if TYPE_CHECKING:
     from .host import HostSettings, Pull
     from .netlist import ModulePinModel, Solution
     from .parts import Part
-    from .wiring import PowerKind, Wiring
+    from .wiring import PowerKind, UartPin, Wiring
 
 _ALL_POWER: Final[frozenset[PowerKind]] = frozenset({"always", "host", "module", "module-on", "supply"})
 
@@ -141,8 +141,8 @@ class Board:
         net = self.wiring.module.get(module_pin)  # type: ignore[call-overload] # any name may be asked for
         return net is None or self.reader.picture(self.state()).solution.floats(net)
 
-    def carries(self, module_pin: Literal["UART_TX", "UART_RX"]) -> bool:
-        """Whether both levels of the UART get through between the host's pin and *module_pin* now."""
+    def carries(self, module_pin: UartPin) -> bool:
+        """Whether both levels get through between the host's pin and *module_pin* now."""
         return self.reader.carries(module_pin, self.state())
 
     def route(self, module_pin: str) -> Route | None:

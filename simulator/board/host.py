@@ -33,10 +33,12 @@ class LineSettings(Section):
 
 
 class UartPins(Section):
-    """The header pins of the host's own UART."""
+    """The header pins of the host's own UART; *rts* and *cts* where it has them."""
 
     tx: Annotated[str, Field(pattern=r"^\d+$")]
     rx: Annotated[str, Field(pattern=r"^\d+$")]
+    rts: Annotated[str, Field(pattern=r"^\d+$")] | None = None
+    cts: Annotated[str, Field(pattern=r"^\d+$")] | None = None
 
 
 class HostSettings(Section):

@@ -186,7 +186,7 @@ class Reader:
         return None
 
     def carries(self, module_pin: str, state: State) -> bool:
-        """Whether both levels of the UART get through in *state*."""
+        """Whether both levels of a pin of the UART get through in *state*."""
         key = (module_pin, state)
         if key not in self._links:
             if len(self._links) >= _KEPT:
@@ -196,17 +196,23 @@ class Reader:
 
     def _carries(self, module_pin: str, state: State) -> bool:
         uart = self.host.uart_pins
-        if uart is None or module_pin not in self.wiring.module:
+        if uart is None:
             return True  # a host whose file does not say where its UART is gets the benefit of the doubt
-        if module_pin == "UART_RX":
+        pin = {"UART_RX": uart.tx, "UART_TX": uart.rx, "UART_RTS": uart.rts, "UART_CTS": uart.cts}[module_pin]
+        if module_pin not in self.wiring.module:
+            return module_pin in ("UART_RX", "UART_TX")  # the same benefit; control lines are often left out
+        net, seen = None if pin is None else self.wiring.header.get(pin), self.host_limits
+        if pin is None or net is None:
+            return False
+        if module_pin in ("UART_RX", "UART_RTS"):
             return all(
-                self.reading("UART_RX", self.solve(state.driving(uart.tx, level))) is level
+                self.reading(module_pin, self.solve(state.driving(pin, level))) is level
                 for level in (False, True)
             )
-        net, seen = self.wiring.header.get(uart.rx), self.host_limits
-        if net is None:
-            return False
-        low, high = (self.solve(state.telling("UART_TX", active=tells)) for tells in (False, True))
+        active_high = self.outputs[module_pin].active_high
+        low, high = (
+            self.solve(state.telling(module_pin, active=level is active_high)) for level in (False, True)
+        )
         if low.floats(net) or high.floats(net):
             return False
         return low.volts(net) <= seen.low_input_v and high.volts(net) >= seen.high_input_v

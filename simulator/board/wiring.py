@@ -19,8 +19,19 @@ if TYPE_CHECKING:
     from collections.abc import Iterator, Mapping
 
 ModulePin = Literal[
-    "POWER_KEY", "RADIO_DISABLE", "STATUS", "UART_TX", "UART_RX", "I2C_SDA", "I2C_SCL", "SUPPLY"
+    "POWER_KEY",
+    "RADIO_DISABLE",
+    "STATUS",
+    "UART_TX",
+    "UART_RX",
+    "UART_RTS",
+    "UART_CTS",
+    "I2C_SDA",
+    "I2C_SCL",
+    "SUPPLY",
 ]
+# Named as V.24 does, from the host's side: the module drives CTS and heeds RTS.
+UartPin = Literal["UART_TX", "UART_RX", "UART_RTS", "UART_CTS"]
 PowerKind = Literal["always", "host", "module", "module-on", "supply"]
 
 # The net that is ground by its name, where a wiring uses it.

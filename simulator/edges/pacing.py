@@ -25,7 +25,7 @@ _LATE_KEPT: Final = 10_000
 # A paced run writes its recording away in pauses of this length, so that writing does not slow a dialogue;
 # at the latest after so long, or at so many events.
 _PAUSE_S: Final = 0.02
-_LATEST_S: Final = 1.0
+_LATEST_NS: Final = 1_000_000_000
 _MOST_EVENTS: Final = 20_000
 
 
@@ -50,7 +50,7 @@ class Driver:
         self.on_events: Callable[[], None] | None = None
         self._timeline = model.timeline
         self._origin_ns = 0
-        self._written_s = 0.0
+        self._written_ns = 0
         self._is_quiet = True
         self.start_clock()
 
@@ -143,19 +143,19 @@ class Driver:
         due_ns = self._timeline.next_due_ns()
         if until_ns is not None and (due_ns is None or until_ns < due_ns):
             due_ns = until_ns
-        wait_s = None
+        wall_ns, wait_s = time.monotonic_ns(), None
         if due_ns is not None:
-            wait_s = max(0.0, (self._origin_ns + self._to_wall(due_ns) - time.monotonic_ns()) / 1e9)
-        if self.model.recorder.pending and self.on_events is not None and not self._write_if_due():
+            wait_s = max(0.0, (self._origin_ns + self._to_wall(due_ns) - wall_ns) / 1e9)
+        pending = self.model.recorder.pending
+        if pending and self.on_events is not None and not self._write_if_due(wall_ns, pending):
             return _PAUSE_S if wait_s is None else min(wait_s, _PAUSE_S)
         return wait_s
 
-    def _write_if_due(self) -> bool:
+    def _write_if_due(self, wall_ns: int, pending: int) -> bool:
         """Have the recording written in a pause, or when it has waited long enough; True where it was."""
-        now_s = time.monotonic()
-        is_late = now_s - self._written_s > _LATEST_S or self.model.recorder.pending > _MOST_EVENTS
+        is_late = wall_ns - self._written_ns > _LATEST_NS or pending > _MOST_EVENTS
         if not (self._is_quiet or is_late) or self.on_events is None:
             return False
-        self._written_s = now_s
+        self._written_ns = wall_ns
         self.on_events()
         return True

@@ -17,17 +17,17 @@ class MemoryEdges:
     """Every port in memory."""
 
     def __init__(self, model: Model) -> None:
-        self.by_role = {role: MemoryEdge() for role in model.module.ports}
+        self._ports = model.ports
+        self.by_role = {role: MemoryEdge() for role in self._ports}
         for role, edge in self.by_role.items():
-            model.module.ports[role].edge = edge
-        self._module = model.module
-        for port in model.module.ports.values():
+            self._ports[role].edge = edge
+        for port in self._ports.values():
             if port.role != "uart":
                 port.vanished.listen(lambda _, port=port: model.module.nodes.release(port.node))  # type: ignore[misc] # a default captures
 
     def close(self) -> None:
         """Let go of the ports."""
-        for port in self._module.ports.values():
+        for port in self._ports.values():
             port.edge = None
 
 
@@ -46,7 +46,7 @@ class PtyEdges:
 
         self.by_role = {
             role: PtyEdge(port, descriptors=descriptors, openings=self.openings, on_freed=free)
-            for role, port in module.ports.items()
+            for role, port in model.ports.items()
         }
         self._descriptors = descriptors
 

@@ -47,22 +47,17 @@ class Wakeup:
 
 
 class Timeline:
-    """The clock and its queue.
+    """The clock and its queue.  `now_ns` is the present instant, in ns since the run began; only to be read.
 
     Calls at one instant run in the order in which they were scheduled.  A call may schedule
     and cancel others, also at its own instant.
     """
 
     def __init__(self) -> None:
-        self._now_ns = 0
+        self.now_ns = 0
         self._sequence = 0
         self._heap: list[tuple[int, int, Wakeup]] = []
         self._cancelled = 0
-
-    @property
-    def now_ns(self) -> int:
-        """The present instant in nanoseconds since the run began."""
-        return self._now_ns
 
     def __len__(self) -> int:
         """How many calls are still to come."""
@@ -70,8 +65,8 @@ class Timeline:
 
     def call_at(self, at_ns: int, action: Callable[[], None]) -> Wakeup:
         """Schedule *action* for *at_ns*; raises ValueError for an instant that has passed."""
-        if at_ns < self._now_ns:
-            raise ValueError(f"{at_ns} ns has passed: it is {self._now_ns} ns now")
+        if at_ns < self.now_ns:
+            raise ValueError(f"{at_ns} ns has passed: it is {self.now_ns} ns now")
         wakeup = Wakeup(self, at_ns, action)
         self._sequence += 1
         heapq.heappush(self._heap, (at_ns, self._sequence, wakeup))
@@ -79,7 +74,7 @@ class Timeline:
 
     def call_in(self, delay_ns: int, action: Callable[[], None]) -> Wakeup:
         """Schedule *action* for *delay_ns* (0 or more) from now."""
-        return self.call_at(self._now_ns + delay_ns, action)
+        return self.call_at(self.now_ns + delay_ns, action)
 
     def next_due_ns(self) -> int | None:
         """The instant of the next call, or None where nothing is to come."""
@@ -97,8 +92,8 @@ class Timeline:
 
     def run_until(self, until_ns: int) -> None:
         """Make every call due up to and including *until_ns*; afterwards it is *until_ns*."""
-        if until_ns < self._now_ns:
-            raise ValueError(f"{until_ns} ns has passed: it is {self._now_ns} ns now")
+        if until_ns < self.now_ns:
+            raise ValueError(f"{until_ns} ns has passed: it is {self.now_ns} ns now")
         heap = self._heap
         while heap and heap[0][0] <= until_ns:
             at_ns, _, wakeup = heapq.heappop(heap)
@@ -107,16 +102,16 @@ class Timeline:
                 self._cancelled -= 1
                 continue
             wakeup.action = None
-            self._now_ns = at_ns
+            self.now_ns = at_ns
             action()
-        self._now_ns = until_ns
+        self.now_ns = until_ns
 
     def pass_time(self, until_ns: int) -> bool:
         """It is *until_ns* now, where nothing is due before (True); never moves back."""
         heap = self._heap
         if heap and heap[0][0] <= until_ns:
             return False
-        self._now_ns = max(self._now_ns, until_ns)
+        self.now_ns = max(self.now_ns, until_ns)
         return True
 
     def note_cancelled(self) -> None:

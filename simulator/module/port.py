@@ -71,8 +71,8 @@ class Port:
     *role* is at, data, nmea, diag or uart.  The model never writes while no client holds the port:
     such bytes are lost, or kept (up to 4 KiB) where *keeps_before_open*.  `lives` counts appearances.
     `dtr` and `rts` are driven by the host: up at the first opening, down at the last closing, as Linux
-    drivers do.  `is_congested` while the module takes no more.  `has_carrier` and `rings` are set by whoever
-    knows.
+    drivers do.  `is_congested` while the module takes no more, `is_clogged` while so much of what it has said
+    has not gone that it does nothing else.  `has_carrier` and `rings` are set by whoever knows.
     """
 
     def __init__(self, role: str, *, recorder: Recorder, keeps_before_open: bool = False) -> None:
@@ -84,10 +84,14 @@ class Port:
         self.lives = 0
         self.speaks_at = False
         self.dtr = self.rts = False
-        self.is_congested = False
+        self.is_congested = self.is_clogged = False
         self.edge: PortEdge | None = None
         self.link: Link | None = None
+        # Bytes from the host (called by the edge) and from the model; a link takes them first.
+        self.receive: Callable[[bytes], None] = self.arrive
+        self.send: Callable[[bytes], None] = self.deliver
         self.on_receive: Callable[[bytes], None] | None = None
+        self.on_unclogged: Callable[[], None] | None = None
         self.has_carrier: Callable[[], bool] | None = None
         self.rings: Callable[[], bool] | None = None
         self.appeared: Announcement[None] = Announcement()
@@ -171,6 +175,13 @@ class Port:
             self.link.lines_changed()
         self.lines_set.announce(None)
 
+    def clog(self, *, on: bool) -> None:
+        """What the module says piles up, or is gone."""
+        if on is not self.is_clogged:
+            self.is_clogged = on
+            if not on and self.on_unclogged is not None:
+                self.on_unclogged()
+
     def congest(self, *, on: bool) -> None:
         """The module takes no more bytes for now, or again."""
         if on is not self.is_congested:
@@ -190,12 +201,9 @@ class Port:
             ri=self.rings is not None and self.rings(),
         )
 
-    def receive(self, data: bytes) -> None:
-        """Bytes from the host (called by the edge)."""
-        if self.link is not None:
-            self.link.from_host(data)
-        else:
-            self.arrive(data)
+    def carry_by(self, link: Link) -> None:
+        """From now on *link* lies between the two ends."""
+        self.link, self.receive, self.send = link, link.from_host, link.from_module
 
     def arrive(self, data: bytes) -> None:
         """Bytes from the host are at the module."""
@@ -207,13 +215,6 @@ class Port:
         """As `arrive`, where the link has recorded them."""
         if self.on_receive is not None:
             self.on_receive(data)
-
-    def send(self, data: bytes) -> None:
-        """Bytes for the host (called by the model)."""
-        if self.link is not None:
-            self.link.from_module(data)
-        else:
-            self.deliver(data)
 
     def deliver(self, data: bytes) -> None:
         """Bytes from the module are at the host."""

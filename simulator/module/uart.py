@@ -9,10 +9,13 @@ from __future__ import annotations
 
 from enum import Enum
 from functools import partial
-from typing import TYPE_CHECKING, Final
+from typing import TYPE_CHECKING, Annotated, Final
+
+from pydantic import Field
 
 from simulator.kernel.announcement import Announcement
 from simulator.kernel.machine import StateMachine
+from simulator.kernel.section import Section
 from simulator.kernel.timeline import ns
 
 from .framing import LineSettings
@@ -39,8 +42,18 @@ TRAINED_RATES: Final = (
 # How far a measured rate may lie from one of these: half of what a receiver could bear.
 _NEAR: Final = 0.025
 
+# What the module keeps for a host that does not let it send (common practice, no source).
+_MODULE_QUEUE: Final = 4096
+_CLOGGED_FROM: Final = 2048
+
 # What Linux serial drivers start with (from memory).
 HOST_START: Final = LineSettings(9600)
+
+
+class UartWires(Section):
+    """What disturbs the serial line beside the board: *noise*, the chance of each bit to be inverted."""
+
+    noise: Annotated[float, Field(ge=0, le=0.5)] = 0.0
 
 
 class Attention(Enum):
@@ -94,6 +107,7 @@ class Uart:
             receiver=self.host,
             stream=draws.stream("uart/noise/from_module"),
             received=self._host_receives,
+            limit=_MODULE_QUEUE,
             lost=self._outward.lose,
             drained=partial(self._soon, self._outward_rests),
         )
@@ -110,7 +124,11 @@ class Uart:
         self._last_traffic_ns = 0
         self._awake_from_ns = 0
         self._idle: Wakeup | None = None
-        port.link = self
+        port.carry_by(self)
+
+    def move(self, wires: UartWires) -> None:
+        """The line is disturbed so from now on."""
+        self.to_module.noise = self.to_host.noise = wires.noise
 
     # -- what the ends do ------------------------------------------------------------
 
@@ -127,6 +145,8 @@ class Uart:
         refused = data[self.to_host.send(data) :]
         if refused:
             self.port.lose(refused)
+        if self.to_host.waiting > _CLOGGED_FROM:
+            self.port.clog(on=True)
 
     def set_host(self, settings: LineSettings, *, rtscts: bool = False) -> None:
         """Whoever holds the port has set its line."""
@@ -164,6 +184,7 @@ class Uart:
     def off(self) -> None:
         """The module has stopped: whatever it was sending is cut."""
         self.to_host.cut()
+        self.port.clog(on=False)
         self.rest_idle_s = 0.0
         self._wake()
 
@@ -255,6 +276,7 @@ class Uart:
     def _outward_rests(self) -> None:
         if not self.to_host.is_busy:
             self._outward.end()
+            self.port.clog(on=False)
 
     def _look_at_host(self) -> None:
         """The rate that counts is the one the host's end has when characters arrive."""

@@ -27,31 +27,33 @@ class UsbLink:
         self._port, self._device, self._power, self._timeline = port, device, power, timeline
         self._inward: deque[bytes] = deque()
         self._outward: deque[bytes] = deque()
-        self._frame_ns = 0
+        self._frame_ends_ns = 0
         self._packets = 0
         self._next_frame: Wakeup | None = None
-        port.link = self
+        port.carry_by(self)
         port.vanished.listen(self._on_vanish)
         device.flows_again.listen(self._on_flow)
 
     def from_host(self, data: bytes) -> None:
         """Bytes from the host: into the module, or waiting for the bus."""
-        power = self._power
+        power, device = self._power, self._device
         if power.is_watching:
             power.traffic()
-        if self._inward or not self._device.flows or not self._fits(data):
+        if self._inward or not device.flows or not self._fits(len(data)):
             self._inward.append(data)
-            self._device.resume("host")  # nothing where the bus is awake
-            return
-        self._arrive(data)
+            device.resume("host")  # nothing where the bus is awake
+        elif device.deaf_until_ns:
+            self._arrive(data)
+        else:
+            self._port.arrive(data)
 
     def from_module(self, data: bytes) -> None:
         """Bytes from the module: to the host, or waiting for the bus, which the module wakes if it may."""
-        power = self._power
+        power, port = self._power, self._port
         if power.is_watching:
             power.traffic()
-        if self._device.flows or not self._port.clients:
-            self._port.deliver(data)
+        if self._device.flows or not port.clients:
+            port.deliver(data)
             return
         self._outward.append(data)
         if power.wakes_host:
@@ -66,16 +68,16 @@ class UsbLink:
     def set_break(self, on: bool) -> None:
         """A break is a request to a module that has no line to hold."""
 
-    def _fits(self, data: bytes) -> bool:
-        """Whether the present microframe still takes *data*."""
+    def _fits(self, size: int) -> bool:
+        """Whether the present microframe still takes *size* bytes."""
         now_ns = self._timeline.now_ns
-        if now_ns - self._frame_ns >= MICROFRAME_NS:
-            self._frame_ns, self._packets = now_ns - now_ns % MICROFRAME_NS, 0
-        if self._packets >= PACKETS_PER_MICROFRAME:
+        if now_ns >= self._frame_ends_ns:
+            self._frame_ends_ns, self._packets = now_ns - now_ns % MICROFRAME_NS + MICROFRAME_NS, 0
+        elif self._packets >= PACKETS_PER_MICROFRAME:
             if self._next_frame is None:
-                self._next_frame = self._timeline.call_at(self._frame_ns + MICROFRAME_NS, self._on_frame)
+                self._next_frame = self._timeline.call_at(self._frame_ends_ns, self._on_frame)
             return False
-        self._packets += 1 + (len(data) - 1) // PACKET_BYTES
+        self._packets += 1 + (size - 1) // PACKET_BYTES
         return True
 
     def _arrive(self, data: bytes) -> None:
@@ -96,7 +98,7 @@ class UsbLink:
         self._pass_inward()
 
     def _pass_inward(self) -> None:
-        while self._inward and self._device.flows and self._fits(self._inward[0]):
+        while self._inward and self._device.flows and self._fits(len(self._inward[0])):
             self._arrive(self._inward.popleft())
 
     def _on_vanish(self, news: None) -> None:

@@ -18,8 +18,8 @@ if TYPE_CHECKING:
 
     from simulator.kernel.timeline import Timeline, Wakeup
 
-# What a sender's end holds that nobody has sent yet; what comes beyond is refused (`send` says how much).
-QUEUE_LIMIT: Final = 65536
+# What a host's end holds that has not been sent yet.
+_HOST_QUEUE: Final = 65536
 _HIGH, _LOW = 1, 0
 
 
@@ -42,6 +42,7 @@ class Wire:
         received: Callable[[Received], None],
         lost: Callable[[int], None],
         drained: Callable[[], None],
+        limit: int = _HOST_QUEUE,
     ) -> None:
         self.sender = sender
         self.carries: Callable[[], bool] = lambda: True
@@ -52,7 +53,7 @@ class Wire:
         self._receiver = Receiver(receiver)
         self._timeline, self._stream = timeline, stream
         self._received, self._lost, self._drained = received, lost, drained
-        self._queue = bytearray()
+        self._queue, self._limit = bytearray(), limit
         self._unheard = b""
         self._began_ns = 0
         self._on_its_way: Wakeup | None = None
@@ -85,8 +86,8 @@ class Wire:
             self._receiver = Receiver(settings)
 
     def send(self, data: bytes) -> int:
-        """Put *data* into the sender's queue; how many bytes were taken."""
-        taken = data[: QUEUE_LIMIT - len(self._queue)]
+        """Put *data* into the sender's queue, which holds *limit* bytes; how many were taken."""
+        taken = data[: self._limit - len(self._queue)]
         self._queue += taken
         self.go_on()
         return len(taken)

@@ -34,11 +34,13 @@ def paths(describe: Callable[..., Any], name: str = "gauge-station", **changes: 
             [
                 "pin 1 -> CABLE (cable) -> REGULATOR (regulator) -> SUPPLY",
                 "pin 3 -> CABLE (cable) -> REGULATOR (regulator) -> SUPPLY",
+                "pin 11 -> SHIFT_RTS (level-shifter) -> UART_RTS",
                 "pin 16 -> KEY_SOURCE (jumper, header) -> KEY_RESISTOR (resistor) -> POWER_KEY",
                 "pin 18 -> RADIO_RESISTOR (resistor) -> RADIO_DISABLE",
                 "STATUS -> STATUS_SHIFT (level-shifter) -> pin 22",
                 "pin 23 -> UART_TX (slide-switch, closed) -> SHIFT_TX (level-shifter) -> UART_RX",
                 "UART_TX -> SHIFT_RX (level-shifter) -> UART_RX (slide-switch, closed) -> pin 25",
+                "UART_CTS -> SHIFT_CTS (level-shifter) -> pin 36",
             ],
         ),
     ],

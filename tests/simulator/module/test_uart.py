@@ -238,8 +238,9 @@ def test_noise_alters_bits_at_about_its_rate_and_equally_in_equal_runs(build: Bu
 
 
 def test_with_flow_control_nothing_is_sent_while_cts_is_down(build: Build) -> None:
-    host = Host(build(start={"module": "ready"}), rtscts=True)
-    host.sends(b"ATE0\r")
+    host = upper(build, "115200 8N1")
+    host.port.settings(LineSettings(115200), rtscts=True)
+    host.sends(b"AT\r")
     host.port.congest(on=True)
     stuck = host.sends(b"AT\r", then_s=60)
     host.port.congest(on=False)
@@ -247,9 +248,32 @@ def test_with_flow_control_nothing_is_sent_while_cts_is_down(build: Build) -> No
     assert (stuck, host.hears(0.1)) == (b"", b"\r\nOK\r\n")
 
 
+def test_a_flood_during_a_long_command_loses_nothing_with_flow_control_and_something_without(
+    build: Build,
+) -> None:
+    def lines_answered(*, rtscts: bool) -> int:
+        host = upper(build, "115200 8N1")
+        host.port.settings(LineSettings(115200), rtscts=rtscts)
+        host.sends(b"AT\r")
+        host.sends(b"AT+CFUN=4\r" + b"AT\r" * 3000, then_s=30)
+        return sum(str(more["text"]).count("OK") for _, more in host.events("from_module"))
+
+    assert lines_answered(rtscts=True) == 3001
+    assert 1000 < lines_answered(rtscts=False) < 3001
+
+
+def test_while_the_host_takes_nothing_the_module_keeps_what_it_has_to_say(build: Build) -> None:
+    host = upper(build, "115200 8N1")
+    host.sends(b"AT\r")
+    host.port.set_lines(rts=False)
+    held = host.sends(b"AT\r", then_s=60)
+    host.port.set_lines(rts=True)
+
+    assert (held, host.hears(0.1)) == (b"", b"\r\nOK\r\n")
+
+
 def test_a_host_that_waits_for_a_cts_that_is_not_wired_waits_for_ever(build: Build) -> None:
     host = Host(build(start={"module": "ready"}), rtscts=True)
-    host.serial.cts_carries = lambda: False
     host.taps()
 
     host.sends(b"AT\r", then_s=600)
