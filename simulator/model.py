@@ -34,6 +34,9 @@ from simulator.network.cell import Cell, NetworkSettings
 from simulator.network.registration import Registration
 
 if TYPE_CHECKING:
+    from collections.abc import Callable
+
+    from simulator.kernel.recorder import Value
     from simulator.module.port import Port
     from simulator.module.profile import InputPin
 
@@ -144,6 +147,23 @@ class Model:
     def ports(self) -> dict[str, Port]:
         """Every serial port that the host could see: the module's, then other devices'."""
         return {**self.module.ports, **self.adaptor.ports}
+
+    @property
+    def movers(self) -> dict[str, tuple[type[Section], Callable[..., None]]]:
+        """What is around the board and can be moved: its settings by name, and what moves it."""
+        found: dict[str, tuple[type[Section], Callable[..., None]]] = {
+            "network": (NetworkSettings, self.cell.move),
+            "adaptor": (AdaptorSettings, self.adaptor.move),
+        }
+        if self.module.serial is not None:
+            found["uart"] = (UartWires, self._move_uart)
+        return found
+
+    def _move_uart(self, **moved: Value) -> None:
+        serial = self.module.serial
+        if serial is not None:
+            serial.move(UartWires.model_validate({"noise": serial.to_host.noise, **moved}))
+            self.recorder.record("surroundings/uart", "set", **moved)
 
     def end(self) -> None:
         """The run is over: what the module drew goes onto the recording, in mAh by what drew it; once."""

@@ -178,6 +178,25 @@ class Supply(ABC):
         """The lowest the module's rail has been in the last *within_s* seconds, as far as the meter sees."""
 
 
+class Usb(ABC):
+    """The module as a device on the host's bus."""
+
+    @abstractmethod
+    def allow_suspend(self, allowed: bool, *, after_s: float = 2.0) -> None:
+        """Let the host suspend the device once it has been idle for *after_s* seconds, or never.
+
+        The host forgets it with each enumeration.  Raises PartMissingError while the device is not there.
+        """
+
+    @abstractmethod
+    def status(self) -> str:
+        """`active`, `suspending`, `suspended`, `resuming`, or `absent`."""
+
+    @abstractmethod
+    def cycle(self) -> None:
+        """Reset the device, so that it is enumerated again and its ports come back."""
+
+
 class Host(ABC):
     """The small computer itself."""
 
@@ -190,8 +209,12 @@ class Surroundings(ABC):
     """What is outside the board and can be moved at run time."""
 
     @abstractmethod
-    def move(self, part: Literal["network"], **settings: Value) -> None:
-        """Change the settings of one part by name; raises PartMissingError where it cannot be moved."""
+    def move(self, part: Literal["network", "uart", "adaptor"], **settings: Value) -> None:
+        """Change the settings of one part by name; raises PartMissingError where it cannot be moved.
+
+        *uart* has `noise`, the chance of each bit to be inverted; *adaptor* has `ports`, those of another
+        device on the host's bus (0: none).
+        """
 
 
 class Health(ABC):
@@ -216,6 +239,7 @@ class Bench(ABC):
     header: Header
     ports: Ports
     supply: Supply
+    usb: Usb
     host: Host
     surroundings: Surroundings
     health: Health
@@ -224,7 +248,7 @@ class Bench(ABC):
     @property
     @abstractmethod
     def parts(self) -> Collection[str]:
-        """Parts: `header:power_key`, `port:uart`, `supply`, `meter`, `surroundings:network`."""
+        """Parts: `header:power_key`, `port:uart`, `usb`, `flow-control`, `supply`, `surroundings:network`."""
 
     @property
     @abstractmethod

@@ -15,9 +15,8 @@ from simulator.kernel.recorder import Recorder
 from simulator.kernel.timeline import Timeline, ns
 from simulator.model import Model, build_board
 from simulator.module.framing import LineSettings
-from simulator.network.cell import NetworkSettings
 
-from .interface import Bench, Clock, Header, HeaderPin, Health, Host, Ports, Supply, Surroundings
+from .interface import Bench, Clock, Header, HeaderPin, Health, Host, Ports, Supply, Surroundings, Usb
 from .simulated_port import MemoryPort, PtyPort, SimulatedPort
 
 if TYPE_CHECKING:
@@ -223,6 +222,32 @@ class SimulatedSupply(Supply):
         return self._supply.lowest_v(since_ns=since_ns)
 
 
+class SimulatedUsb(Usb):
+    """The model's module on the model's bus."""
+
+    def __init__(self, driver: Driver) -> None:
+        self._driver = driver
+        self._device, self._power = driver.model.module.usb, driver.model.module.usb_power
+
+    def allow_suspend(self, allowed: bool, *, after_s: float = 2.0) -> None:
+        """Let the host suspend the device, or never."""
+        self._driver.settle()
+        if not self._device.is_bound:
+            raise PartMissingError(part="usb", why="the module is not on the bus now: is it on?")
+        self._power.set_delay_ms(round(after_s * 1000))
+        self._power.set_control("auto" if allowed else "on")
+
+    def status(self) -> str:
+        """What the host says of the device."""
+        self._driver.settle()
+        return self._power.status if self._device.is_bound else "absent"
+
+    def cycle(self) -> None:
+        """Reset the device."""
+        self._driver.settle()
+        self._device.reset("host")
+
+
 class SimulatedHost(Host):
     """The model's host."""
 
@@ -241,18 +266,20 @@ class SimulatedSurroundings(Surroundings):
     def __init__(self, driver: Driver) -> None:
         self._driver = driver
 
-    def move(self, part: Literal["network"], **settings: Value) -> None:
+    def move(self, part: Literal["network", "uart", "adaptor"], **settings: Value) -> None:
         """Change the settings of one part by name."""
-        if part != "network":
-            raise PartMissingError(part=f"surroundings:{part}", why="network can be moved")
+        movers = self._driver.model.movers
+        if part not in movers:
+            raise PartMissingError(part=f"surroundings:{part}", why=f"{', '.join(movers)} can be moved")
         self._driver.settle()
+        schema, move = movers[part]
         try:
-            self._driver.model.cell.move(**settings)
+            move(**settings)
         except ValidationError as error:
             first = error.errors()[0]
-            known = ", ".join(NetworkSettings.model_fields)
+            known = ", ".join(schema.model_fields)
             place = ".".join(map(str, first["loc"]))
-            raise UsageError(f"surroundings.network.{place}: {first['msg']}; known are {known}") from error
+            raise UsageError(f"surroundings.{part}.{place}: {first['msg']}; known are {known}") from error
 
 
 class SimulatedHealth(Health):
@@ -305,6 +332,7 @@ class SimulatedBench(Bench):
         ports_seen = SimulatedPorts(self.driver, self.edges, baud=self.profile.uart.baud)
         self.ports, self._close_ports = ports_seen, ports_seen.close_all
         self.supply = SimulatedSupply(self.driver)
+        self.usb = SimulatedUsb(self.driver)
         self.host = SimulatedHost(self.driver)
         self.surroundings = SimulatedSurroundings(self.driver)
         self.health = SimulatedHealth(self)
@@ -316,13 +344,31 @@ class SimulatedBench(Bench):
         """The names a suite can need."""
         return {
             *(f"header:{role}" for role in self._roles),
-            *(f"port:{role}" for role in self.model.module.ports),
+            *(f"port:{role}" for role in self._port_roles),
             "supply",
             "meter",
             "host",
-            "surroundings:network",
+            "usb",
+            *(f"surroundings:{part}" for part in self.model.movers),
+            *(("flow-control",) if self._has_flow_control else ()),
             *(("card",) if self.model.card.present else ()),
         }
+
+    @property
+    def _port_roles(self) -> list[str]:
+        """Of what the profile promises, not of what the unit shows."""
+        uart = ["uart"] if self.model.module.uart is not None else []
+        return [*self.profile.usb.ports, *uart]
+
+    @property
+    def _has_flow_control(self) -> bool:
+        board = self.model.board
+        return (
+            self.profile.uart.flow_control
+            and self.model.module.uart is not None
+            and board.reader.carries("UART_CTS", board.all_powered())
+            and board.reader.carries("UART_RTS", board.all_powered())
+        )
 
     @property
     def recording(self) -> Recording:

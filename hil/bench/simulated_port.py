@@ -160,6 +160,7 @@ class MemoryPort(SimulatedPort):
         super().__init__(port, driver, line)
         self._edge = edge
         driver.settle()
+        edge.hold()
         port.client_opened()
         port.settings(line)
 
@@ -179,7 +180,7 @@ class MemoryPort(SimulatedPort):
     def _let_go(self) -> None:
         if not self._is_gone:
             self._edge.waiting.clear()
-            self._port.client_closed()
+        self._edge.let_go(self._port, self._life)
 
 
 class PtyPort(SimulatedPort):

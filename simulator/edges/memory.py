@@ -5,14 +5,22 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:
+    from collections.abc import Callable
+
     from simulator.module.port import Port
 
 
 class MemoryEdge:
-    """Carries one port in memory; the client is in the same process."""
+    """Carries one port in memory; the client is in the same process.
 
-    def __init__(self) -> None:
+    *on_freed* is told the node's name once the port has vanished and its last handle is closed.
+    """
+
+    def __init__(self, on_freed: Callable[[str], None] | None = None) -> None:
         self.waiting = bytearray()
+        self._on_freed = on_freed
+        self._handles = 0
+        self._dead: dict[int, tuple[str, int]] = {}  # lives of the port that are over: node and handles
 
     def appear(self, port: Port) -> None:
         """Start empty."""
@@ -20,9 +28,29 @@ class MemoryEdge:
         self.waiting.clear()
 
     def vanish(self, port: Port) -> None:
-        """What nobody has read is lost with the port."""
-        del port
+        """What nobody has read is lost with the port; its number stays taken while handles are held."""
         self.waiting.clear()
+        handles, self._handles = self._handles, 0
+        if handles:
+            self._dead[port.lives] = (port.node, handles)
+        elif self._on_freed is not None:
+            self._on_freed(port.node)
+
+    def hold(self) -> None:
+        """A client has opened the port."""
+        self._handles += 1
+
+    def let_go(self, port: Port, life: int) -> None:
+        """A client has closed its handle on the port's *life*."""
+        if life not in self._dead:
+            self._handles -= 1
+            port.client_closed()
+            return
+        node, handles = self._dead.pop(life)
+        if handles > 1:
+            self._dead[life] = (node, handles - 1)
+        elif self._on_freed is not None:
+            self._on_freed(node)
 
     def deliver(self, port: Port, data: bytes) -> None:
         """Keep *data* for the client."""

@@ -18,12 +18,11 @@ class MemoryEdges:
 
     def __init__(self, model: Model) -> None:
         self._ports = model.ports
-        self.by_role = {role: MemoryEdge() for role in self._ports}
+        self.by_role = {
+            role: MemoryEdge(None if role == "uart" else model.module.nodes.release) for role in self._ports
+        }
         for role, edge in self.by_role.items():
             self._ports[role].edge = edge
-        for port in self._ports.values():
-            if port.role != "uart":
-                port.vanished.listen(lambda _, port=port: model.module.nodes.release(port.node))  # type: ignore[misc] # a default captures
 
     def close(self) -> None:
         """Let go of the ports."""

@@ -14,7 +14,7 @@ from simulator.kernel.section import Section
 from .port import Port
 
 if TYPE_CHECKING:
-    from simulator.kernel.recorder import Recorder
+    from simulator.kernel.recorder import Recorder, Value
 
     from .nodes import NodeTable
 
@@ -37,17 +37,17 @@ class Adaptor:
         }
         self._nodes, self._recorder = nodes, recorder
 
-    def move(self, *, ports: int) -> None:
-        """Plug in an adaptor with so many ports (0: none), in place of the one that was there.
+    def move(self, **moved: Value) -> None:
+        """Plug in an adaptor with `ports` ports (0: none), in place of the one that was there.
 
-        Raises pydantic.ValidationError for more than four.
+        Raises pydantic.ValidationError for what is not allowed.
         """
-        self.settings = AdaptorSettings(ports=ports)
-        self._recorder.record("surroundings/adaptor", "set", ports=ports)
+        self.settings = AdaptorSettings.model_validate({**self.settings.model_dump(), **moved})
+        self._recorder.record("surroundings/adaptor", "set", **moved)
         for port in self.ports.values():
             if port.is_present:
                 port.vanish()
                 if port.edge is None:  # an edge tells when the last handle is closed
                     self._nodes.release(port.node)
-        for port in list(self.ports.values())[:ports]:
+        for port in list(self.ports.values())[: self.settings.ports]:
             port.appear(self._nodes.take())

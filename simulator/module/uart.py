@@ -193,7 +193,7 @@ class Uart:
     @property
     def cts(self) -> bool:
         """Circuit 106 as the host sees it: asserted while the module takes characters, if it is wired."""
-        return self.cts_carries() and not self.port.is_congested
+        return self.cts_carries() and not (self.profile.flow_control and self.port.is_congested)
 
     @property
     def rts(self) -> bool:
