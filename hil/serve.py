@@ -5,10 +5,14 @@ from __future__ import annotations
 import json
 import os
 import signal
+from ipaddress import ip_address
 from typing import TYPE_CHECKING, Any, Final
+
+from simulator.edges.rfc2217_edge import Listening, Rfc2217Edges
 
 from .bench.served import ServedBench
 from .bench.simulated import pace_name
+from .errors import UsageError
 
 if TYPE_CHECKING:
     from pathlib import Path
@@ -16,10 +20,12 @@ if TYPE_CHECKING:
 
     from .bench.files import BenchDescription
 
+_LAST_NUMBER: Final = 65535
+
 # What a pty cannot carry, in the words of somebody who looks for the reason.
 PTY_LACKS: Final = (
     "a pseudo-terminal carries no modem-control lines (DTR, RTS, DCD, RI: error 25), no RTS/CTS flow",
-    "control and no parity, and tcdrain does not wait for the module; all else is as on a serial port",
+    "control, no parity and no seven bits, and tcdrain does not wait for the module (all these: --rfc2217)",
 )
 
 
@@ -45,24 +51,62 @@ class Stop:
         os.close(self.descriptor)
 
 
-def serve(description: BenchDescription, folder: Path, *, factor: float, for_s: float | None) -> None:
-    """Serve until SIGINT or SIGTERM, or for *for_s* seconds of the bench's time; prints where things are."""
+def parse_listening(text: str) -> Listening:
+    """`[ADDRESS:]NUMBER` as where to listen, on loopback where no address is given; raises UsageError."""
+    address, _, number = text.rpartition(":")
+    address = address.removeprefix("[").removesuffix("]") or Listening().address
+    try:
+        ip_address(address)
+        value = int(number)
+    except ValueError as error:
+        raise UsageError(_listening_text(text)) from error
+    if not 0 <= value <= _LAST_NUMBER:
+        raise UsageError(_listening_text(text))
+    return Listening(address, value)
+
+
+def _listening_text(text: str) -> str:
+    return (
+        f"--rfc2217: found {text!r}; allowed: the number of the first TCP port, 0 to {_LAST_NUMBER} (0: any "
+        "that are free), with an IP address before it to listen elsewhere than on loopback: 2217, "
+        "192.0.2.1:2217"
+    )
+
+
+def serve(
+    description: BenchDescription,
+    folder: Path,
+    *,
+    factor: float,
+    for_s: float | None,
+    rfc2217: Listening | None = None,
+) -> None:
+    """Serve until SIGINT or SIGTERM, or for *for_s* seconds of the bench's time; prints where things are.
+
+    With *rfc2217* the ports listen there.  Raises UsageError where that cannot be had.
+    """
     folder = folder.absolute()
     ready = folder / "ready.json"
     ready.unlink(missing_ok=True)
     # Before the header files: libfuse takes signals that nobody has claimed.
     stop = Stop()
-    served = ServedBench(description, folder, factor=factor, link_name=lambda port: port.role)
+    try:
+        served = ServedBench(
+            description, folder, factor=factor, link_name=lambda port: port.role, rfc2217=rfc2217
+        )
+    except BaseException:
+        stop.close()
+        raise
     try:
         served.driver.descriptors.add_reader(stop.descriptor, lambda: None)
         name = description.file.bench.name
         profile, wiring = description.settings.profile.name, description.settings.wiring.name
         lines = [
             f"bench {name}: {profile} on {wiring}, pace {pace_name(factor)}, pid {os.getpid()}",
-            f"ports      {folder}/dev/ (each while the module presents it)",
+            *_ports_text(served, folder, rfc2217),
             f"header     {folder}/sys/class/gpio",
             f"recording  {folder}/recording.jsonl",
-            *PTY_LACKS,
+            *(PTY_LACKS if rfc2217 is None else ()),
         ]
         if served.without_fuse is not None:
             lines.append(
@@ -77,13 +121,32 @@ def serve(description: BenchDescription, folder: Path, *, factor: float, for_s: 
         stop.close()
 
 
+def _ports_text(served: ServedBench, folder: Path, rfc2217: Listening | None) -> list[str]:
+    if rfc2217 is None:
+        return [f"ports      {folder}/dev/ (each while the module presents it)"]
+    lines = [f"{role:<10} {url} (while the module presents it)" for role, url in _urls(served).items()]
+    if not ip_address(rfc2217.address).is_loopback:
+        lines.append(
+            f"caution: {rfc2217.address} can be reached from other machines, and there is no password: "
+            "whoever reaches it uses the modem"
+        )
+    return lines
+
+
+def _urls(served: ServedBench) -> dict[str, str]:
+    edges = served.bench.edges
+    if not isinstance(edges, Rfc2217Edges):
+        return {}
+    return {role: edges.by_role[role].url for role in served.bench.model.module.ports}
+
+
 def _facts(served: ServedBench, description: BenchDescription, factor: float) -> dict[str, Any]:
     module = served.bench.model.module
     return {
         "bench": description.file.bench.name,
         "pid": os.getpid(),
         "pace": pace_name(factor),
-        "ports": {role: str(served.folder / "dev" / role) for role in module.ports},
+        "ports": _urls(served) or {role: str(served.folder / "dev" / role) for role in module.ports},
         "present": [role for role, port in module.ports.items() if port.is_present],
         "header": str(served.folder / "sys" / "class" / "gpio"),
         "header_by": "folder" if served.without_fuse is not None else "fuse",

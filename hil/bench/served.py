@@ -9,7 +9,7 @@ from __future__ import annotations
 import subprocess
 from typing import TYPE_CHECKING, Any
 
-from hil.errors import BenchUnfitError
+from hil.errors import BenchUnfitError, UsageError
 from hil.recording.store import RecordingFile
 from simulator.edges.calls import Calls
 from simulator.edges.gpio_tree import GpioTree
@@ -25,6 +25,7 @@ if TYPE_CHECKING:
     from pathlib import Path
 
     from hil.recording.query import Recording
+    from simulator.edges.rfc2217_edge import Listening
     from simulator.module.port import Port
 
     from .files import BenchDescription
@@ -64,8 +65,31 @@ class PortLinks:
             link.unlink(missing_ok=True)
 
 
+def _listening(
+    description: BenchDescription,
+    *,
+    factor: float,
+    rfc2217: Listening | None,
+    pinned: Mapping[str, Any] | None,
+) -> SimulatedBench:
+    try:
+        return SimulatedBench(description, factor=factor, ports=rfc2217 or "pty", pinned=pinned)
+    except (OSError, OverflowError) as error:
+        if rfc2217 is None:
+            raise
+        raise UsageError(
+            f"rfc2217: {rfc2217.address}:{rfc2217.number} cannot be had ({error}); allowed: an address of "
+            "this machine, and a first number with as many free ones after it as there are ports, or 0 for "
+            "any that are free"
+        ) from error
+
+
 class ServedBench:
-    """A simulated bench and its folder.  `without_fuse` says why the header files are a plain folder."""
+    """A simulated bench and its folder.  `without_fuse` says why the header files are a plain folder.
+
+    With *rfc2217* the ports listen for clients there instead of being ptys.  Raises UsageError where that
+    address cannot be had.
+    """
 
     def __init__(
         self,
@@ -77,20 +101,20 @@ class ServedBench:
         keep_events: bool = False,
         pinned: Mapping[str, Any] | None = None,
         demand_fuse: bool = False,
+        rfc2217: Listening | None = None,
     ) -> None:
         self.folder = folder
         self.without_fuse: str | None = None
         self._prepare()
-        self.bench = SimulatedBench(description, factor=factor, ports="pty", pinned=pinned)
+        self.bench = _listening(description, factor=factor, rfc2217=rfc2217, pinned=pinned)
         self.driver = self.bench.driver
-        edges = self.bench.edges
-        assert isinstance(edges, PtyEdges)  # noqa: S101 # as asked for
         self._file = RecordingFile(folder / "recording.jsonl", self.bench.recording.head)
         self._keep = keep_events
         self._kept: Recording = self.bench.recording
         self._file.add(self._kept)
         self.driver.on_events = self._write
-        self.links = PortLinks(folder / "dev", edges, name=link_name)
+        edges = self.bench.edges
+        self.links = PortLinks(folder / "dev", edges, name=link_name) if isinstance(edges, PtyEdges) else None
         self.calls = Calls()
         self.driver.descriptors.add_reader(self.calls.fileno(), self.calls.process)
         tree = GpioTree(self.bench.model.board.lines)
@@ -132,7 +156,8 @@ class ServedBench:
             self.calls.close()
         if hasattr(self, "_files"):
             self._files.close()
-        self.links.remove()
+        if self.links is not None:
+            self.links.remove()
         self.bench.model.end()
         self._write()
         self._file.close()

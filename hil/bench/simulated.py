@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING, Any, Final, Literal
+from typing import TYPE_CHECKING, Any, Final, Literal, TypeAlias
 
 from pydantic import ValidationError
 
@@ -11,6 +11,7 @@ from hil.recording.head import head
 from hil.recording.query import Recording
 from simulator.edges.pacing import Driver
 from simulator.edges.port_edges import MemoryEdges, PtyEdges
+from simulator.edges.rfc2217_edge import Listening, Rfc2217Edges
 from simulator.kernel.recorder import Recorder
 from simulator.kernel.timeline import Timeline, ns
 from simulator.model import Model, build_board
@@ -31,6 +32,8 @@ if TYPE_CHECKING:
 
 # Roles that a suite knows pins by, and the module's names for them.
 ROLES: Final = {"power_key": "POWER_KEY", "radio_disable": "RADIO_DISABLE", "status": "STATUS"}
+
+Edges: TypeAlias = "PtyEdges | MemoryEdges | Rfc2217Edges"
 
 # A run whose actions were this late can no longer tell a silent module from a starved simulation.
 _HOPELESS_S: Final = 1.0
@@ -125,7 +128,7 @@ class SimulatedHeader(Header):
 class SimulatedPorts(Ports):
     """The model's ports."""
 
-    def __init__(self, driver: Driver, edges: PtyEdges | MemoryEdges, *, baud: int) -> None:
+    def __init__(self, driver: Driver, edges: Edges, *, baud: int) -> None:
         self._driver, self._edges, self._baud = driver, edges, baud
         self._ports = driver.model.module.ports
         self._opened: list[SimulatedPort] = []
@@ -164,10 +167,13 @@ class SimulatedPorts(Ports):
         self._opened = [earlier for earlier in self._opened if not earlier.is_closed]
         opened: SimulatedPort
         line = LineSettings.of(self._baud if baud is None else baud, framing)
-        if isinstance(self._edges, PtyEdges):
-            opened = PtyPort(port, self._driver, self._edges.by_role[role], line)
+        edges = self._edges
+        if isinstance(edges, PtyEdges):
+            opened = PtyPort(port, self._driver, edges.by_role[role], line)
+        elif isinstance(edges, MemoryEdges):
+            opened = MemoryPort(port, self._driver, edges.by_role[role], line)
         else:
-            opened = MemoryPort(port, self._driver, self._edges.by_role[role], line)
+            raise PartMissingError(part=f"port:{role}", why=f"it is served at {edges.by_role[role].url}")
         self._opened.append(opened)
         return opened
 
@@ -300,7 +306,8 @@ class SimulatedHealth(Health):
 class SimulatedBench(Bench):
     """One simulated bench.
 
-    *factor* None is virtual pace, 1 real pace; *ports* says whether they are ptys or in memory.
+    *factor* None is virtual pace, 1 real pace; *ports* says whether they are ptys, in memory, or listen for
+    clients over RFC 2217.
     *pinned* goes into the recording's head.
     """
 
@@ -309,7 +316,7 @@ class SimulatedBench(Bench):
         description: BenchDescription,
         *,
         factor: float | None = None,
-        ports: Literal["pty", "memory"] = "pty",
+        ports: Literal["pty", "memory"] | Listening = "pty",
         pinned: Mapping[str, Any] | None = None,
     ) -> None:
         self.description = description
@@ -319,9 +326,7 @@ class SimulatedBench(Bench):
         self.card_pin = card.pin if card else None
         self.model = Model(description.settings)
         self.driver = Driver(self.model, factor=factor)
-        self.edges: PtyEdges | MemoryEdges = (
-            PtyEdges(self.model, self.driver.descriptors) if ports == "pty" else MemoryEdges(self.model)
-        )
+        self.edges = _edges(self.model, self.driver, ports)
         self.start_state = description.file.start.module
         self.is_closed = False
         self._recording = Recording(head(description, pace=pace_name(factor), pinned=pinned))
@@ -389,6 +394,12 @@ class SimulatedBench(Bench):
             self.model.end()
             self.edges.close()
             self.driver.descriptors.close()
+
+
+def _edges(model: Model, driver: Driver, ports: Literal["pty", "memory"] | Listening) -> Edges:
+    if isinstance(ports, Listening):
+        return Rfc2217Edges(model, driver.descriptors, ports)
+    return PtyEdges(model, driver.descriptors) if ports == "pty" else MemoryEdges(model)
 
 
 def pace_name(factor: float | None) -> str:

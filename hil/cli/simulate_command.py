@@ -15,16 +15,24 @@ def simulate(
         typer.Option("--run-dir", metavar="DIR", help="where dev/, sys/, ready.json and the recording go"),
     ] = Path("run"),
     pace: Annotated[str, typer.Option(help="real, or a factor such as x10")] = "real",
+    rfc2217: Annotated[
+        str | None,
+        typer.Option(
+            "--rfc2217",
+            metavar="[ADDRESS:]NUMBER",
+            help="ports over TCP (RFC 2217) from this number on, 0: any free; on loopback without ADDRESS",
+        ),
+    ] = None,
     for_s: Annotated[
         float | None,
         typer.Option("--for", metavar="SECONDS", min=0, help="stop by itself after so many seconds"),
     ] = None,
 ) -> None:
-    """Serve a simulated modem on pseudo-terminals until stopped."""
+    """Serve a simulated modem on pseudo-terminals, or over RFC 2217, until stopped."""
     from hil.bench.files import find_bench, load_bench
     from hil.errors import UsageError
     from hil.pace import parse_pace
-    from hil.serve import serve
+    from hil.serve import parse_listening, serve
 
     factor = parse_pace(pace)
     if factor is None:
@@ -34,4 +42,5 @@ def simulate(
     description = load_bench(find_bench(bench))
     if description.file.bench.kind != "simulated":
         raise UsageError(f"{description.path}: bench.kind: found 'hardware'; allowed: simulated")
-    serve(description, run_dir, factor=factor, for_s=for_s)
+    listening = None if rfc2217 is None else parse_listening(rfc2217)
+    serve(description, run_dir, factor=factor, for_s=for_s, rfc2217=listening)
