@@ -8,6 +8,7 @@ it counts in whole milliseconds, the last of a wait is left to select, which has
 from __future__ import annotations
 
 import select
+import termios
 from typing import TYPE_CHECKING, Final
 
 if TYPE_CHECKING:
@@ -17,6 +18,9 @@ if TYPE_CHECKING:
 _WHOLE_S: Final = 0.001
 # A port and a program that echo each other never come to rest; whoever looks goes on after so many rounds.
 _MOST_ROUNDS: Final = 1000
+# How long the kernel may take to send an echo, in wall seconds.
+_ECHO_S: Final = 0.005
+_LOCAL_FLAGS: Final = 3
 _WRITABLE: Final = select.EPOLLOUT
 _READABLE: Final = select.EPOLLIN | select.EPOLLHUP | select.EPOLLERR
 
@@ -29,6 +33,7 @@ class Descriptors:
         self._writers: dict[int, Callable[[], object]] = {}
         self._reading: list[int] = []
         self._writing: list[int] = []
+        self._unsettled: dict[int, int] = {}
         self._epoll = select.epoll()
         self._registered: set[int] = set()
         self._epoll_alone = [self._epoll.fileno()]
@@ -61,7 +66,7 @@ class Descriptors:
         """Handle everything that is ready now, also what becomes ready by that; True where anything was."""
         if not self._reading and not self._writing:
             return False
-        reading, writing, _ = select.select(self._reading, self._writing, (), 0)
+        reading, writing = self._ready()
         found = bool(reading or writing)
         for _ in range(_MOST_ROUNDS):
             if not (reading or writing):
@@ -70,8 +75,33 @@ class Descriptors:
                 self._read(descriptor)
             for descriptor in writing:
                 self._write(descriptor)
-            reading, writing, _ = select.select(self._reading, self._writing, (), 0)
+            reading, writing = self._ready()
         return found
+
+    def unsettle(self, slave: int, master: int) -> None:
+        """Something has been written to the terminal *slave*: its echo may come at *master*."""
+        self._unsettled[slave] = master
+
+    def settled(self, slave: int) -> None:
+        """The terminal *slave* is gone."""
+        self._unsettled.pop(slave, None)
+
+    def _ready(self) -> tuple[list[int], list[int]]:
+        if self._unsettled:
+            self._await_echoes()
+        reading, writing, _ = select.select(self._reading, self._writing, (), 0)
+        return reading, writing
+
+    def _await_echoes(self) -> None:
+        """Where a terminal's echo is on, the kernel sends it in its own time; it belongs to this instant."""
+        echoing = [
+            master
+            for slave, master in self._unsettled.items()
+            if termios.tcgetattr(slave)[_LOCAL_FLAGS] & termios.ECHO
+        ]
+        self._unsettled.clear()
+        if echoing:
+            select.select(echoing, (), (), _ECHO_S)
 
     def wait(self, timeout_s: float | None) -> list[tuple[int, int]]:
         """Wait up to *timeout_s* (None: for ever) until something is ready; pass the outcome to `handle`."""

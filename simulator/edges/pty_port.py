@@ -200,6 +200,7 @@ class PtyEdge:
 
     def _unhook(self, device: _Pty) -> None:
         self._pending.clear()
+        self._descriptors.settled(device.slave)
         self._descriptors.remove_reader(device.master)
         self._descriptors.remove_writer(device.master)
 
@@ -217,6 +218,7 @@ class PtyEdge:
         except BlockingIOError:
             written = 0
         self.sent += written
+        self._descriptors.unsettle(self._pty.slave, self._pty.master)
         return written
 
     def _on_handle(self, device: _Pty, *, opened: bool) -> None:

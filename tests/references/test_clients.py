@@ -1,6 +1,7 @@
 """Programs that are not ours hold a dialogue with `wakebench simulate`.
 
-chat comes from Debian's ppp, microcom from Debian's microcom.  A program that is missing fails.
+chat comes from Debian's ppp, microcom and socat from packages of their names, stty from coreutils.
+A program that is missing fails.
 """
 
 from __future__ import annotations
@@ -74,3 +75,93 @@ def test_microcom_passes_a_dialogue_on(port: str) -> None:
         terminal.close(force=True)
 
     assert not terminal.isalive()
+
+
+@pytest.mark.slow
+def test_socat_passes_a_dialogue_on(port: str) -> None:
+    command = [program("socat"), "-t", "1", "-", f"FILE:{port},raw,echo=0,b115200"]
+    result = subprocess.run(command, input=b"AT+CGMR\r", capture_output=True, check=False, timeout=20)
+
+    assert result.returncode == 0, result.stderr
+    assert b"TL4-1.4.2\r\n\r\nOK\r\n" in result.stdout
+
+
+@pytest.mark.slow
+def test_stty_shows_what_a_serial_driver_starts_with_and_what_was_set(tmp_path: Path) -> None:
+    run = tmp_path / "run"
+    command = [str(WAKEBENCH), "simulate", "already-on", "--run-dir", str(run), "--for", "30"]
+    process = subprocess.Popen(command, cwd=TOP, stdout=subprocess.DEVNULL)
+    try:
+        deadline = time.monotonic() + 20
+        while not (run / "ready.json").exists() and time.monotonic() < deadline:
+            time.sleep(0.02)
+
+        def stty(*settings: str) -> str:
+            command = [program("stty"), "-F", str(run / "dev" / "uart"), *settings]
+            return subprocess.run(command, check=True, capture_output=True, text=True).stdout
+
+        fresh = stty("-a")
+        stty("57600", "raw", "-echo", "crtscts")
+        later = stty("-a")
+    finally:
+        process.terminate()
+        process.wait(20)
+
+    assert fresh.startswith("speed 9600 baud")
+    assert {"icanon", "echo", "-crtscts", "cs8", "-parenb"} <= set(fresh.replace(";", "").split())
+    # The settings outlive each program, as those of a driver do.
+    assert later.startswith("speed 57600 baud")
+    assert {"-icanon", "-echo", "crtscts"} <= set(later.replace(";", "").split())
+
+
+_HOLDS = """
+set -eu
+cd "$1"
+exec 3<>dev/at
+stty -F dev/at raw -echo 115200
+before=$(readlink dev/at)
+printf 'AT+CFUN=1,1\\r' >&3
+while [ -e dev/at ]; do sleep 0.05; done
+# The dead handle: the end of the file for whoever reads, error 5 for whoever writes.
+if IFS= read -r -t 1 line <&3; then echo "read: $line"; else echo "read: nothing"; fi
+{ printf 'AT\\r' >&3; } 2>&1 | sed 's/.*: //'
+while [ ! -e dev/at ]; do sleep 0.05; done
+exec 3>&-
+"""
+
+
+@pytest.mark.slow
+def test_a_shell_that_holds_a_port_over_a_restart_sees_its_end_and_an_error(tmp_path: Path) -> None:
+    run = tmp_path / "run"
+    command = [
+        str(WAKEBENCH),
+        "simulate",
+        "already-on",
+        "--run-dir",
+        str(run),
+        "--pace",
+        "x5",
+        "--for",
+        "100",
+    ]
+    process = subprocess.Popen(command, cwd=TOP, stdout=subprocess.DEVNULL)
+    try:
+        deadline = time.monotonic() + 20
+        while not (run / "ready.json").exists() and time.monotonic() < deadline:
+            time.sleep(0.02)
+        result = subprocess.run(
+            [program("bash"), "-c", _HOLDS, "holds", str(run)],
+            check=False,
+            capture_output=True,
+            text=True,
+            timeout=60,
+        )
+    finally:
+        process.terminate()
+        process.wait(20)
+    events = [json.loads(line) for line in (run / "recording.jsonl").read_text().splitlines()[1:]]
+    nodes = [event["node"] for event in events if event["lane"] == "port/at" and event["what"] == "appear"]
+
+    assert result.stdout.splitlines() == ["read: nothing", "Input/output error"], result.stderr
+    # The number was still held when the ports came back, so they came as others.
+    assert nodes == ["ttyUSB3", "ttyUSB4"]

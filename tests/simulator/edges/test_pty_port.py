@@ -3,13 +3,17 @@
 from __future__ import annotations
 
 import errno
+import fcntl
+import gc
 import os
 import select
+import sys
 import termios
 from collections.abc import Callable, Iterator
 from pathlib import Path
 
 import pytest
+import serial
 
 from simulator.edges.pacing import Driver
 from simulator.edges.port_edges import PtyEdges
@@ -18,6 +22,9 @@ from simulator.kernel.timeline import ns
 from simulator.model import Model
 
 Build = Callable[..., Model]
+
+# include/uapi/asm-generic/ioctls.h
+_TIOCGEXCL = 0x80045440
 
 
 class Ports:
@@ -220,3 +227,142 @@ def test_a_hundred_lives_leave_nothing_open(ports: Ports) -> None:
         ports.driver.wait(ns(20 * (number + 1)))
 
     assert len(list(Path("/proc/self/fd").iterdir())) == before
+
+
+def test_pyserial_that_keeps_its_handle_reads_nothing_then_fails_and_the_new_node_has_another_number(
+    ports: Ports,
+) -> None:
+    path = ports.edges.by_role["at"].path
+    assert path is not None
+    client = serial.Serial(path, baudrate=115200, timeout=0)
+    ports.driver.settle()
+    ports.model.module.usb.reset("test")
+    ports.wait(0.2)
+    at = ports.model.module.ports["at"]
+    while_held = at.node
+    with pytest.raises(serial.SerialException, match="device reports readiness to read but returned no data"):
+        client.read(1)
+    with pytest.raises(serial.SerialException, match="Input/output error"):
+        client.write(b"AT\r")
+    client.close()
+    ports.driver.settle()
+    ports.model.module.usb.reset("test")
+    ports.wait(0.2)
+
+    assert (while_held, at.node) == ("ttyUSB4", "ttyUSB3")
+
+
+# What the line discipline sends back of what the module sends, while the settings are a driver's first ones:
+# CR becomes LF on the way in (ICRNL); LF becomes CR LF on the way out (ONLCR); a control character other than
+# tab and LF is shown with a caret (ECHOCTL).  Worked by hand from POSIX, General Terminal Interface, and
+# Linux termios(3).
+ECHOES = [
+    (b"\r\nOK\r\n", b"\r\n\r\nOK\r\n\r\n"),
+    (b"+CREG: 1\r", b"+CREG: 1\r\n"),
+    (b"a\tb", b"a\tb"),
+    (b"a\x07b", b"a^Gb"),
+    (b"\x00", b"^@"),
+]
+
+
+@pytest.mark.parametrize(("said", "back"), ECHOES)
+def test_a_program_that_does_not_set_raw_mode_has_everything_sent_back(
+    ports: Ports, said: bytes, back: bytes
+) -> None:
+    ports.open(raw=False)
+    at = ports.model.module.ports["at"]
+    heard = bytearray()
+    at.on_receive = heard.extend
+    at.send(said)
+    ports.wait(0.01)
+
+    assert bytes(heard) == back
+
+
+def test_an_echo_loop_goes_on_and_time_goes_on_with_it(ports: Ports) -> None:
+    ports.open(raw=False)
+    at = ports.model.module.ports["at"]
+    at.send(b"x")
+    before_ns = ports.model.timeline.now_ns
+    ports.wait(0.01)
+    echoed = [event for event in ports.model.recorder.take() if event.what == "to_module"]
+
+    # Thirteen packets in each of the eighty microframes, and no more.
+    assert ports.model.timeline.now_ns == before_ns + 10_000_000
+    assert 13 * 79 <= len(echoed) <= 13 * 81
+    assert {event.more["text"] for event in echoed} == {"x"}
+
+
+def test_an_echo_loop_with_line_ends_swells_until_the_terminal_is_full(ports: Ports) -> None:
+    ports.open(raw=False)
+    ports.model.module.ports["at"].send(b"\r\nRING\r\n")
+    ports.wait(1)
+    echoed = [str(event.more["text"]) for event in ports.model.recorder.take() if event.what == "to_module"]
+
+    # Each time round every CR and LF comes back as CR LF; nobody reads, so the 4 KiB of the terminal fill up.
+    assert echoed[:2] == ["\r\n\r\nRING\r\n\r\n", "\r\n" * 4 + "RING" + "\r\n" * 4]
+    assert 4096 < sum(map(len, echoed)) < 10 * 4096
+
+
+def test_two_clients_on_one_port_share_what_comes_and_each_byte_goes_to_whoever_reads_first(
+    ports: Ports,
+) -> None:
+    one, other = ports.open(), ports.open()
+    at = ports.model.module.ports["at"]
+    at.send(b"abcdef")
+    first, second, rest = os.read(one, 2), os.read(other, 3), os.read(one, 10)
+    ports.say(one, b"AT")
+    ports.say(other, b"+CGMR\r")
+    heard = ports.hear(one)
+
+    assert (first, second, rest) == (b"ab", b"cde", b"f")
+    assert b"TL4-1.4.2" in heard
+
+
+def test_exclusive_use_ends_with_the_last_handle(ports: Ports) -> None:
+    def is_exclusive(client: int) -> bool:
+        buffer = bytearray(4)
+        fcntl.ioctl(client, _TIOCGEXCL, buffer)
+        return bool(int.from_bytes(buffer, sys.byteorder))
+
+    client = ports.open()
+    fcntl.ioctl(client, termios.TIOCEXCL)
+    was = is_exclusive(client)
+    ports.close(client)
+
+    assert (was, is_exclusive(ports.open())) == (True, False)
+
+
+def test_a_flood_of_64_kib_a_second_is_drained_and_costs_the_client_nothing(ports: Ports) -> None:
+    client = ports.open("nmea")
+    for _ in range(64 * 5):
+        ports.say(client, b"x" * 1024)
+        ports.wait(1 / 64)
+    came = sum(len(str(e.more["text"])) for e in ports.model.recorder.take() if e.what == "to_module")
+
+    assert came == 64 * 5 * 1024
+
+
+def held_open() -> tuple[int, int, int]:
+    """Descriptors, ptys and inotify watches of this process."""
+    gc.collect()
+    names = [str(path.readlink()) for path in Path("/proc/self/fd").iterdir() if path.is_symlink()]
+    watches = sum(
+        path.read_text().count("inotify wd:") for path in Path("/proc/self/fdinfo").iterdir() if path.exists()
+    )
+    return len(names), sum("ptmx" in name or "/pts/" in name for name in names), watches
+
+
+@pytest.mark.slow
+def test_a_thousand_enumerations_leak_no_descriptor_no_pty_and_no_watch(ports: Ports) -> None:
+    ports.wait(1)
+    before = held_open()
+    for number in range(1000):
+        client = ports.open() if number % 3 == 0 else None
+        ports.model.module.usb.reset("test")
+        ports.wait(0.1)
+        if client is not None:
+            ports.close(client)
+
+    assert held_open() == before
+    assert all(before)
