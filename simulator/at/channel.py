@@ -4,6 +4,8 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, Final
 
+from simulator.kernel.timeline import ns
+
 from . import result
 from .call import Call
 from .errors import CommandError
@@ -56,6 +58,8 @@ class Channel:
         self.is_busy = False
         self._is_delayed = profile.delays.reply_s.max > 0
         self._holds = profile.at.hold_unsolicited
+        self._ring_ns = ns(profile.at.ring_s)
+        self._rings_until_ns = 0
 
     def close(self) -> None:
         """The port speaks no longer: whatever was under way is lost."""
@@ -66,6 +70,7 @@ class Channel:
         self.is_busy = False
         self.is_closed = True
         self.port.on_receive = self.port.on_unclogged = None
+        self.port.has_carrier = self.port.rings = None
         self.port.congest(on=False)
 
     def receive(self, data: bytes) -> None:
@@ -111,7 +116,19 @@ class Channel:
         if self.is_busy and self._holds:
             self._held.append(line)
         else:
-            self.port.send(result.extended_result(self.session, line))
+            self._say_by_itself(line)
+
+    def _say_by_itself(self, line: str) -> None:
+        self._rings_until_ns = self._modem.module.timeline.now_ns + self._ring_ns
+        self.port.send(result.extended_result(self.session, line))
+
+    def has_carrier(self) -> bool:
+        """Circuit 109: always on under &C0, else on with a data connection (V.250 6.2.8)."""
+        return self.session.carrier_detect == 0
+
+    def rings(self) -> bool:
+        """Circuit 125: on for a while with each line that the module says by itself."""
+        return self._modem.module.timeline.now_ns < self._rings_until_ns
 
     # -- one command line, from left to right ---------------------------------
 
@@ -200,7 +217,7 @@ class Channel:
             self._flush()
             held, self._held = self._held, []
             for line in held:
-                self.port.send(result.extended_result(session, line))
+                self._say_by_itself(line)
             afterwards, self._afterwards = self._afterwards, []
             for action in afterwards:
                 action()

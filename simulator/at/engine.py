@@ -49,6 +49,7 @@ class AtEngine:
         )
         self.modem.indicators.changed.listen(self._on_indicator)
         self.prefixes = "+" + module.profile.extensions.prefix
+        self._announced_on = [role for role in _ANNOUNCED_ON if role in module.profile.at.unsolicited_on]
         self.channels: dict[str, Channel] = {}
         module.speaks.listen(self._on_speaks)
         module.power.ending.listen(lambda _: self._announce(module.profile.farewell_line))
@@ -56,9 +57,10 @@ class AtEngine:
         registration.changed.listen(self._on_registration)
 
     def unsolicited(self, line: str, wanted: Callable[[Session], bool] = lambda _: True) -> None:
-        """Send *line* on each port whose session wants it."""
-        for channel in self.channels.values():
-            if wanted(channel.session):
+        """Send *line* on each port that the profile gives such lines to and whose session wants it."""
+        roles = self.modem.module.profile.at.unsolicited_on
+        for role, channel in self.channels.items():
+            if role in roles and wanted(channel.session):
                 channel.unsolicited(line)
 
     def _channel(self, port: Port) -> Channel:
@@ -68,11 +70,12 @@ class AtEngine:
         channel = self._channel(port)
         self.channels[port.role] = channel
         port.on_receive, port.on_unclogged = channel.receive, channel.go_on
-        if port.role in _ANNOUNCED_ON:
+        port.has_carrier, port.rings = channel.has_carrier, channel.rings
+        if port.role in self._announced_on:
             channel.unsolicited(self.modem.module.profile.boot_line)
 
     def _announce(self, line: str) -> None:
-        for role in _ANNOUNCED_ON:
+        for role in self._announced_on:
             port = self.modem.module.ports.get(role)
             if port is not None and port.is_present:
                 self._channel(port).unsolicited(line)

@@ -195,7 +195,11 @@ class Uart(Section):
 
 
 class At(Section):
-    """How the AT interface behaves before anybody sets it (ITU-T V.250 6.2, TS 27.007)."""
+    """How the AT interface behaves before anybody sets it (ITU-T V.250 6.2, TS 27.007).
+
+    *unsolicited_on*: the ports that unsolicited lines go to, where their session asks for them.  *ring_s*:
+    how long each asserts RI (circuit 125), for hosts that sleep meanwhile (common practice, no source).
+    """
 
     echo: bool = True
     verbose: bool = True
@@ -206,6 +210,8 @@ class At(Section):
     line_limit: Annotated[int, Field(ge=40, le=65536)] = 1024
     hold_unsolicited: bool = True
     keep_before_open: bool = False
+    unsolicited_on: Several[Literal["at", "data", "uart"]] = ("at", "data", "uart")
+    ring_s: NotNegative = 0
 
 
 class Quirks(Section):

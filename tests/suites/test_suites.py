@@ -24,6 +24,25 @@ def contents(folder: Path) -> dict[str, bytes]:
     return {path.name: path.read_bytes() for path in folder.iterdir()}
 
 
+AT_REAL_PACE = (
+    "usb::test_a_command_wakes_the_bus_and_is_answered_in_time",
+    "usb::test_a_reset_by_the_host_brings_the_ports_back_and_they_answer",
+    "usb::test_a_dead_handle_keeps_its_number_until_it_is_closed",
+    "uart::test_it_answers_at_the_profile_s_rate_and_framing",
+    "uart::test_the_echo_is_as_the_profile_says_until_it_is_set",
+    "uart::test_after_a_rest_it_wakes_with_the_second_command_at_the_latest",
+)
+
+
+@pytest.mark.slow
+def test_a_selection_passes_at_real_pace() -> None:
+    command = [str(WAKEBENCH), "test", "already-on", *AT_REAL_PACE, "--pace", "real", "-q"]
+    result = subprocess.run(command, cwd=TOP, check=False, capture_output=True, text=True, timeout=120)
+
+    assert result.returncode == 0, result.stdout + result.stderr
+    assert f"{len(AT_REAL_PACE)} passed" in result.stdout
+
+
 @pytest.mark.slow
 @pytest.mark.parametrize(("bench", "skipped"), [("gauge-station", 4), ("upper-station", 2)])
 def test_the_suites_pass_in_seconds_and_two_runs_are_equal_also_on_a_busy_machine(
