@@ -72,7 +72,7 @@ def _commands() -> list[dict[str, str]]:
             "name": f"AT{command.name}",
             "standard": command.standard,
             "clause": command.clause,
-            "forms": " ".join(form.value for form in Form if form in command.forms),
+            "forms": " ".join(form.value for form in Form if form in command.all_forms),
             "what": command.summary,
         }
         for command in sorted(COMMANDS, key=lambda command: command.name)

@@ -8,10 +8,11 @@ from simulator.kernel.timeline import ns
 
 from . import result
 from .call import Call
-from .errors import CommandError
+from .errors import ABORTED, CommandError
 from .grammar import Form, SyntaxFault, parse
 from .reader import CommandLine, LineReader, LineTooLong
 from .session import Session
+from .unsolicited import UnsolicitedLines
 
 if TYPE_CHECKING:
     from collections.abc import Callable
@@ -28,6 +29,8 @@ if TYPE_CHECKING:
 _BACKLOG_LIMIT: Final = 4096
 # From here on it tells the client to stop, where the port has a line for that.
 _CONGESTED_FROM: Final = 3072
+# V.250 5.6.1: what comes so soon after the terminator does not abort the command.
+_ABORT_GUARD_NS: Final = 125_000_000
 # Replies to many lines at once go out in pieces of about this size.
 _FLUSHED_FROM: Final = 512
 
@@ -48,7 +51,14 @@ class Channel:
         self._last = CommandLine("")
         self.is_closed = False
         self._backlog = bytearray()
-        self._held: list[str] = []
+        self._lines = UnsolicitedLines(
+            send=self._send,
+            lose=port.lose,
+            session=self.session,
+            timeline=modem.module.timeline,
+            profile=profile.at,
+            may_speak=lambda: not (self.is_busy and self._holds),
+        )
         self._output = bytearray()
         self._commands: tuple[Command | SyntaxFault, ...] = ()
         self._place = 0
@@ -58,15 +68,17 @@ class Channel:
         self.is_busy = False
         self._is_delayed = profile.delays.reply_s.max > 0
         self._holds = profile.at.hold_unsolicited
-        self._ring_ns = ns(profile.at.ring_s)
-        self._rings_until_ns = 0
+        self._piece, self._piece_gap_ns = profile.at.reply_piece, ns(profile.at.piece_gap_s)
+        self._line_ns = 0
+        self._abort_from_ns: int | None = None
+        self._is_abortable = False
 
     def close(self) -> None:
         """The port speaks no longer: whatever was under way is lost."""
         if self._wakeup is not None:
             self._wakeup.cancel()
-            self._wakeup = None
-        self._steps = None
+        self._wakeup = self._steps = self._abort_from_ns = None
+        self._lines.close()
         self.is_busy = False
         self.is_closed = True
         self.port.on_receive = self.port.on_unclogged = None
@@ -76,13 +88,13 @@ class Channel:
     def receive(self, data: bytes) -> None:
         """Bytes from the client, however sliced."""
         if self.is_busy or self.port.is_clogged:
-            self._keep(data)
+            self._receive_meanwhile(data)
             return
         whole = self._reader.take_whole(data)
         if whole is not None and not self._is_delayed:  # nearly always: one plain line, come in one piece
             if self.session.echo:
                 self._output += data
-            self._start(whole)
+            self._begin(whole)
             self._flush()
             return
         position, end = 0, len(data)
@@ -97,7 +109,7 @@ class Channel:
             if len(self._output) > _FLUSHED_FROM:
                 self._flush()
             if self._waits():
-                self._keep(data[position:])
+                self._receive_meanwhile(data[position:])
                 break
             if self._is_over():
                 return
@@ -112,15 +124,8 @@ class Channel:
         return self.is_closed
 
     def unsolicited(self, line: str) -> None:
-        """Send *line*, or hold it back until the command under way has ended."""
-        if self.is_busy and self._holds:
-            self._held.append(line)
-        else:
-            self._say_by_itself(line)
-
-    def _say_by_itself(self, line: str) -> None:
-        self._rings_until_ns = self._modem.module.timeline.now_ns + self._ring_ns
-        self.port.send(result.extended_result(self.session, line))
+        """Send *line*, when the command under way has ended and the line before it is far enough away."""
+        self._lines.say(line)
 
     def has_carrier(self) -> bool:
         """Circuit 109: always on under &C0, else on with a data connection (V.250 6.2.8)."""
@@ -128,11 +133,13 @@ class Channel:
 
     def rings(self) -> bool:
         """Circuit 125: on for a while with each line that the module says by itself."""
-        return self._modem.module.timeline.now_ns < self._rings_until_ns
+        return self._lines.rings()
 
     # -- one command line, from left to right ---------------------------------
 
     def _begin(self, line: Line) -> None:
+        self.is_busy = True
+        self._line_ns = self._modem.module.timeline.now_ns
         if self._is_delayed:
             module = self._modem.module
             self._wait(
@@ -142,6 +149,8 @@ class Channel:
             self._start(line)
 
     def _start(self, line: Line) -> None:
+        if self._piece:
+            self._flush()  # the echo is no part of the reply
         if isinstance(line, CommandLine):
             self._last = line
         elif isinstance(line, LineTooLong):
@@ -157,33 +166,41 @@ class Channel:
         """Carry out the commands that are left, until one waits or fails or all are done."""
         commands = self._commands
         try:
-            while True:
-                if self._steps is not None:
-                    delay_ns = next(self._steps, None)
-                    if self.is_closed:  # the port fell silent under the command
-                        return
-                    if delay_ns is not None:
-                        self._wait(delay_ns, self._go_on)
-                        return
-                    self._steps = None
+            while self._is_step_done():
                 if self._call is not None:
-                    if self._call.lines:
-                        self._output += result.information(self.session, self._call.lines)
-                    self._afterwards += self._call.afterwards
-                    self._held += self._call.later_lines
-                    self._call = None
+                    self._take_out(self._call)
                 if self._place == len(commands):
                     break
                 command = commands[self._place]
                 self._place += 1
                 self._call, self._steps = self._carry_out(command)
-                if self.is_closed:
-                    return
+            else:
+                return
         except CommandError as fault:
             self._call = self._steps = None
             self._end(fault)
             return
         self._end(None)
+
+    def _is_step_done(self) -> bool:
+        """Take the command under way one step further; False where it waits, or the port fell silent."""
+        if self._steps is not None:
+            delay_ns = next(self._steps, None)
+            if delay_ns is not None and not self.is_closed:
+                self._wait(delay_ns, self._go_on)
+                if self._is_abortable:
+                    self._abort_from_ns = self._line_ns + _ABORT_GUARD_NS
+                return False
+            self._steps = None
+        return not self.is_closed
+
+    def _take_out(self, call: Call) -> None:
+        """What a command that has ended leaves."""
+        if call.lines:
+            self._output += result.information(self.session, call.lines)
+        self._afterwards += call.afterwards
+        self._lines.add(call.later_lines)
+        self._call = None
 
     def _carry_out(self, command: Command | SyntaxFault) -> tuple[Call, Steps | None]:
         if isinstance(command, SyntaxFault):
@@ -192,13 +209,14 @@ class Channel:
         if declared is None:
             raise CommandError
         form = command.form
-        if form is Form.TEST and command.name[0] not in "S&" and form not in declared.forms:
+        if form is Form.TEST and form not in declared.forms:
             call = Call(modem=self._modem, session=self.session, form=form, values={})
             if declared.test_text:
                 call.say(f"{declared.name}: {declared.test_text}")
             return call, None
         if form not in declared.forms:
             raise CommandError
+        self._is_abortable = declared.abortable
         takes_values = form is Form.SET or form is Form.ACTION or command.name == "S"
         values = declared.read_values(command.values) if takes_values else {}
         call = Call(modem=self._modem, session=self.session, form=form, values=values)
@@ -208,16 +226,36 @@ class Channel:
         """The final result of the line; then what waited for it."""
         session = self.session
         self._output += result.ok(session) if fault is None else result.error(session, fault.cme)
+        if self._piece:
+            data = bytes(self._output)
+            self._output.clear()
+            self._speak(data)
+        else:
+            self._finish()
+
+    def _speak(self, data: bytes) -> None:
+        """Send *data* piece by piece; then the line has ended."""
+        self._wakeup = None
+        if data:
+            self.port.send(data[: self._piece])
+        rest = data[self._piece :]
+        if rest:
+            self._wakeup = self._modem.module.timeline.call_in(self._piece_gap_ns, lambda: self._speak(rest))
+            return
+        self._finish()
+        self.go_on()
+
+    def _finish(self) -> None:
+        """The final result is out: new formats count, and what waited for it is done."""
+        session = self.session
         if session.has_new_format:
             # V.250 6.2.1: the result of the line that changes S3 already uses the new value.
             session.has_new_format = False
             self._reader.set_format(terminator=session.registers[3], editor=session.registers[5])
         self.is_busy = False
-        if self._held or self._afterwards:
+        if self._lines or self._afterwards:
             self._flush()
-            held, self._held = self._held, []
-            for line in held:
-                self._say_by_itself(line)
+            self._lines.say_waiting()
             afterwards, self._afterwards = self._afterwards, []
             for action in afterwards:
                 action()
@@ -225,10 +263,9 @@ class Channel:
     def _wait(self, delay_ns: int, action: Callable[[], None]) -> None:
         """Be busy for *delay_ns*, then do *action* and take in what came meanwhile."""
         self._flush()
-        self.is_busy = True
 
         def resume() -> None:
-            self._wakeup = None
+            self._wakeup = self._abort_from_ns = None
             action()
             if not self.is_busy and not self.is_closed:
                 self._flush()
@@ -240,6 +277,26 @@ class Channel:
         """What was said has gone: take in what has come meanwhile."""
         if not self.is_busy and not self.is_closed:
             self._take_backlog()
+
+    def _receive_meanwhile(self, data: bytes) -> None:
+        """Bytes that come while a line is under way: kept, unless they abort its command (V.250 5.6.1)."""
+        if self._abort_from_ns is None or not data:
+            self._keep(data)
+        elif self._modem.module.timeline.now_ns < self._abort_from_ns:
+            self.port.lose(data)
+        else:
+            self._abort()
+            if not self.is_closed:
+                self.receive(data[1:])
+
+    def _abort(self) -> None:
+        if self._wakeup is not None:
+            self._wakeup.cancel()
+        if self._steps is not None:
+            self._steps.close()
+        self._wakeup = self._abort_from_ns = self._call = self._steps = None
+        self._end(CommandError(ABORTED))
+        self._flush()
 
     def _keep(self, data: bytes) -> None:
         self._backlog += data[: _BACKLOG_LIMIT - len(self._backlog)]
@@ -253,6 +310,11 @@ class Channel:
         self.port.congest(on=False)
         if backlog:
             self.receive(backlog)
+
+    def _send(self, data: bytes) -> None:
+        """Send *data* after what waits to go out."""
+        self._flush()
+        self.port.send(data)
 
     def _flush(self) -> None:
         if self._output:

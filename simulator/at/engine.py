@@ -18,6 +18,7 @@ from .extensions import extension_commands
 from .indicators import Indicators
 from .registration_text import registration_text
 from .registry import COMMANDS
+from .zone_text import zone_text
 
 if TYPE_CHECKING:
     from collections.abc import Callable
@@ -26,7 +27,7 @@ if TYPE_CHECKING:
     from simulator.kernel.machine import Change
     from simulator.module.module import Module
     from simulator.module.port import Port
-    from simulator.network.registration import Registration
+    from simulator.network.registration import NetworkTime, Registration
 
     from .session import Session
 
@@ -55,6 +56,8 @@ class AtEngine:
         module.power.ending.listen(lambda _: self._announce(module.profile.farewell_line))
         module.power.changed.listen(self._on_power)
         registration.changed.listen(self._on_registration)
+        registration.time_told.listen(self._on_time)
+        self._zone: tuple[int, int] | None = None
 
     def unsolicited(self, line: str, wanted: Callable[[Session], bool] = lambda _: True) -> None:
         """Send *line* on each port that the profile gives such lines to and whose session wants it."""
@@ -83,6 +86,7 @@ class AtEngine:
     def _on_power(self, change: Change[Power]) -> None:
         if change.after is Power.READY:
             return
+        self._zone = None
         for channel in self.channels.values():
             channel.close()
         self.channels.clear()
@@ -96,6 +100,14 @@ class AtEngine:
             for level in (1, 2, 3):
                 text = f"{name}: {registration_text(self.modem.registration, level, stat)}"
                 self.unsolicited(text, partial(_reports, report, level))
+
+    def _on_time(self, told: NetworkTime) -> None:
+        """TS 27.007 8.41: whenever the zone changes, and the first time it is known."""
+        before, self._zone = self._zone, (told.quarters, told.dst_hours)
+        if self._zone == before:
+            return
+        for level in (1, 2, 3):
+            self.unsolicited(zone_text(told, level), partial(_reports, "zone_report", level))
 
 
 def _reports(report: str, level: int, session: Session) -> bool:

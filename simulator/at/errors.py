@@ -155,6 +155,11 @@ CME: Final[dict[int, str]] = {
     204: "severe network failure",  # wording from memory
 }
 
+# Those that several subjects answer with.
+NOT_ALLOWED: Final = 3
+NOT_SUPPORTED: Final = 4
+ABORTED: Final = 52
+
 
 class CommandError(Exception):
     """A command ends with an error result.

@@ -31,6 +31,7 @@ def extension_commands(extensions: ExtensionSet) -> Commands:
                 parameters=tuple(map(_parameter, described.parameters)),
                 handler=_Extension(full_name, described),
                 summary=described.summary,
+                abortable=described.abortable,
             )
         )
     return commands

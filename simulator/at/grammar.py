@@ -56,25 +56,26 @@ class SyntaxFault:
 
 # V.250 5.4.1: "+", a letter, up to 15 more of this alphabet; other prefixes are the manufacturer's.
 _EXTENDED: Final = re.compile(r"[A-Z][A-Z0-9!%\-./:_]{0,15}")
-_BASIC: Final = re.compile(r"(&?[A-Z])\s*([0-9 ]*)")
-_S_PARAMETER: Final = re.compile(r"S\s*([0-9]+)\s*")
+_BASIC: Final = re.compile(r"(&?[A-Z])([0-9]*)")
+_S_PARAMETER: Final = re.compile(r"S([0-9]+)(?:(\?)|=([0-9]*))")
 _ESCAPE: Final = re.compile(r"\\([0-9A-Fa-f]{2})")
-_VALUE: Final = re.compile(r'\s*(?:"([^"]*)"|([^",;]*))\s*')
+_VALUE: Final = re.compile(r'(?:"([^"]*)"|([^",;]*))')
+# Strings, which keep their spaces; spaces within a number, which spoil it; and all others, which go.
+_SPACES: Final = re.compile(r'("[^"]*"?)|(?<=[0-9])( ) *(?=[0-9])| +')
 
 
 @lru_cache(maxsize=512)
 def parse(body: str, prefixes: str = "+") -> tuple[Command | SyntaxFault, ...]:
     """The commands of *body*; *prefixes* are the characters that begin an extended name."""
+    body = _without_spaces(body)
+    capitals = body.upper()
     commands: list[Command | SyntaxFault] = []
     position, end = 0, len(body)
     while position < end:
-        if body[position] == " ":
-            position += 1
-            continue
         if body[position] in prefixes:
-            found = _extended(body, position)
+            found = _extended(body, capitals, position)
         else:
-            found = _s_parameter(body, position) or _basic(body, position)
+            found = _s_parameter(capitals, position) or _basic(capitals, position)
         if found is None:
             commands.append(SyntaxFault())
             break
@@ -83,11 +84,18 @@ def parse(body: str, prefixes: str = "+") -> tuple[Command | SyntaxFault, ...]:
     return tuple(commands)
 
 
-def _extended(body: str, position: int) -> tuple[Command, int] | None:
-    match = _EXTENDED.match(body.upper(), position + 1)
+def _without_spaces(body: str) -> str:
+    """V.250 5.4.1: spaces may stand anywhere except within a constant."""
+    if " " not in body:
+        return body
+    return _SPACES.sub(lambda found: found[1] or found[2] or "", body)
+
+
+def _extended(body: str, capitals: str, position: int) -> tuple[Command, int] | None:
+    match = _EXTENDED.match(capitals, position + 1)
     if match is None:
         return None
-    name, position = body[position] + match[0], _skip(body, match.end())
+    name, position = body[position] + match[0], match.end()
     rest = body[position : position + 1]
     if rest in ("", ";"):
         return Command(name, Form.ACTION), position + 1
@@ -95,10 +103,9 @@ def _extended(body: str, position: int) -> tuple[Command, int] | None:
         return _ended(Command(name, Form.READ), body, position + 1)
     if rest != "=":
         return None
-    position = _skip(body, position + 1)
-    if body[position : position + 1] == "?":
-        return _ended(Command(name, Form.TEST), body, position + 1)
-    return _set_values(name, body, position)
+    if body.startswith("?", position + 1):
+        return _ended(Command(name, Form.TEST), body, position + 2)
+    return _set_values(name, body, position + 1)
 
 
 def _set_values(name: str, body: str, position: int) -> tuple[Command, int] | None:
@@ -117,41 +124,26 @@ def _set_values(name: str, body: str, position: int) -> tuple[Command, int] | No
 def _written(found: re.Match[str]) -> Written:
     if found[1] is not None:
         return Quoted(_ESCAPE.sub(lambda escape: chr(int(escape[1], 16)), found[1]))
-    text = found[2].replace(" ", "")
-    return Bare(text) if text else None
+    return Bare(found[2]) if found[2] else None
 
 
-def _s_parameter(body: str, position: int) -> tuple[Command, int] | None:
-    match = _S_PARAMETER.match(body.upper(), position)
+def _s_parameter(capitals: str, position: int) -> tuple[Command, int] | None:
+    match = _S_PARAMETER.match(capitals, position)
     if match is None:
         return None
-    position, number = match.end(), Bare(match[1])
-    if body[position : position + 1] == "?":
-        return Command("S", Form.READ, (number,)), position + 1
-    if body[position : position + 1] != "=":
-        return None
-    digits = re.compile(r"\s*([0-9]*)").match(body, position + 1)
-    value = Bare(digits[1]) if digits and digits[1] else None
-    return Command("S", Form.SET, (number, value)), digits.end() if digits else position + 1
+    number = Bare(match[1])
+    if match[2]:
+        return Command("S", Form.READ, (number,)), match.end()
+    return Command("S", Form.SET, (number, Bare(match[3]) if match[3] else None)), match.end()
 
 
-def _basic(body: str, position: int) -> tuple[Command, int] | None:
-    match = _BASIC.match(body.upper(), position)
+def _basic(capitals: str, position: int) -> tuple[Command, int] | None:
+    match = _BASIC.match(capitals, position)
     if match is None or match[1] == "S":
         return None
-    digits = match[2].replace(" ", "")
-    return Command(match[1], Form.ACTION, (Bare(digits),) if digits else ()), match.end()
+    return Command(match[1], Form.ACTION, (Bare(match[2]),) if match[2] else ()), match.end()
 
 
 def _ended(command: Command, body: str, position: int) -> tuple[Command, int] | None:
     """An extended command ends with the line or with a semicolon."""
-    position = _skip(body, position)
-    if body[position : position + 1] in ("", ";"):
-        return command, position + 1
-    return None
-
-
-def _skip(body: str, position: int) -> int:
-    while body[position : position + 1] == " ":
-        position += 1
-    return position
+    return (command, position + 1) if body[position : position + 1] in ("", ";") else None

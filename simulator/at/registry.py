@@ -10,7 +10,7 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING, Final, TypeAlias
 
 from .errors import CommandError
-from .grammar import Bare, Form
+from .grammar import Bare, Form, Quoted
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -82,14 +82,34 @@ class Text:
         return ""
 
 
-Parameter: TypeAlias = Number | Text
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Choice:
+    """A string parameter that is one of *allowed*, in quotes."""
+
+    name: str
+    allowed: tuple[str, ...]
+
+    def read(self, written: Written) -> Value:
+        """The string; raises CommandError for any other, or where it is missing or lacks its quotes."""
+        if not isinstance(written, Quoted) or written.text not in self.allowed:
+            raise CommandError
+        return written.text
+
+    @property
+    def range_text(self) -> str:
+        """The strings as V.250 5.4.4 lists values."""
+        return "(" + ",".join(f'"{text}"' for text in self.allowed) + ")"
+
+
+Parameter: TypeAlias = Number | Text | Choice
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Declared:
     """One command: where it is specified, what forms it has, what values it takes.
 
-    *test* is the answer to `=?` where the ranges of the parameters do not make it.
+    *test* is the answer to `=?` where the ranges of the parameters do not make it.  An *abortable* command
+    that takes time ends early by any character (V.250 5.6.1).
     """
 
     name: str
@@ -100,6 +120,12 @@ class Declared:
     handler: Handler
     summary: str
     test: str | None = None
+    abortable: bool = False
+
+    @property
+    def all_forms(self) -> frozenset[Form]:
+        """The forms it answers: every extended command has a test form (V.250 5.4.3.2, 5.4.4.4)."""
+        return self.forms if self.name.startswith("&") or self.name.isalpha() else self.forms | {Form.TEST}
 
     def read_values(self, written: tuple[Written, ...]) -> dict[str, Value]:
         """The values by parameter name; raises CommandError for too many or wrong ones."""
@@ -160,6 +186,7 @@ def command(
     forms: tuple[Form, ...],
     parameters: tuple[Parameter, ...] = (),
     test: str | None = None,
+    abortable: bool = False,
 ) -> Callable[[Handler], Handler]:
     """Register the decorated function as the command *name*; its docstring's first line is the summary."""
 
@@ -174,6 +201,7 @@ def command(
                 handler=handler,
                 summary=(handler.__doc__ or "").strip().partition("\n")[0],
                 test=test,
+                abortable=abortable,
             )
         )
         return handler

@@ -24,6 +24,9 @@ REGISTERS: Final[dict[int, tuple[int, int, int]]] = {
 }
 
 
+# What +CSCS offers (TS 27.007 5.5, names and default from memory).
+CHARACTER_SETS: Final = ("IRA", "GSM", "UCS2")
+
 # How many events a session keeps while it may not send them.
 _MOST_EVENTS: Final = 32
 
@@ -48,6 +51,8 @@ class Session:
         self.error_level = defaults.error_level
         self.registration_report = defaults.registration_report
         self.packet_registration_report = 0
+        self.zone_report = 0
+        self.character_set = CHARACTER_SETS[0]
         self.event_mode = self.event_indicators = self.event_buffer = 0
         self.events_kept: list[str] = []
         self.registers.clear()

@@ -34,6 +34,8 @@ What a command does is one *effect* of a closed list:
     composition  leave the bus and come back as the first parameter's composition: 0 the normal one, then
               those of the profile's `usb.compositions` in their order; kept over boots
 
+A command that is *abortable* ends early, without effect, by any character sent while its `delay_s` runs.
+
 The last value set is kept until the next boot and can be read back by its parameter's name.
 """
 
@@ -84,6 +86,7 @@ class ExtensionCommand(Section):
     delay_s: SpreadOrNumber = Spread(typ=0, min=0, max=0)
     later: Several[LaterLine] = ()
     effect: Effect = "none"
+    abortable: bool = False
 
     @model_validator(mode="after")
     def _consistent(self) -> Self:

@@ -183,7 +183,8 @@ class Uart(Section):
 
     *training_lines*: so many lines after the training are not answered, that which trained it first.
     *wake_s*: what begins within so long of the character that wakes a resting interface is lost with it.
-    *flow_control*: the module heeds RTS and drives CTS.
+    *flow_control*: the module heeds RTS and drives CTS.  *keeps_settings*: what +IPR, +ICF and +IFC have
+    set outlives a restart and the supply (modules differ: common practice, no source).
     """
 
     baud: Annotated[int, Field(gt=0)]
@@ -192,6 +193,7 @@ class Uart(Section):
     training_lines: Annotated[int, Field(ge=0, le=20)] = 0
     wake_s: NotNegative = 0
     flow_control: bool = False
+    keeps_settings: bool = False
 
 
 class At(Section):
@@ -199,6 +201,9 @@ class At(Section):
 
     *unsolicited_on*: the ports that unsolicited lines go to, where their session asks for them.  *ring_s*:
     how long each asserts RI (circuit 125), for hosts that sleep meanwhile (common practice, no source).
+    *hold_unsolicited*: they wait for the final result of the command under way.  *unsolicited_gap_s*: two of
+    them are at least so far apart.  *reply_piece*: a reply leaves in pieces of so many bytes (0: whole), each
+    *piece_gap_s* after the one before; lines that are not held back get between them.
     """
 
     echo: bool = True
@@ -209,6 +214,9 @@ class At(Section):
     registration_report: Annotated[int, Field(ge=0, le=3)] = 0
     line_limit: Annotated[int, Field(ge=40, le=65536)] = 1024
     hold_unsolicited: bool = True
+    unsolicited_gap_s: NotNegative = 0
+    reply_piece: Annotated[int, Field(ge=0, le=65536)] = 0
+    piece_gap_s: NotNegative = 0.001
     keep_before_open: bool = False
     unsolicited_on: Several[Literal["at", "data", "uart"]] = ("at", "data", "uart")
     ring_s: NotNegative = 0

@@ -33,9 +33,9 @@ if TYPE_CHECKING:
     from .profile import Uart as UartProfile
     from .spread import Draws
 
-# The rates that training can find: those of V.250 6.2.10 from 300 bit/s on, and the ones above that
-# modules offer (common practice, no source).
-TRAINED_RATES: Final = (
+# The rates that training can find and +IPR can set: those of V.250 6.2.10 from 300 bit/s on, and the ones
+# above that modules offer (common practice, no source).
+RATES: Final = (
     *(300, 1200, 2400, 4800, 9600, 19200, 38400, 57600),
     *(115200, 230400, 460800, 921600),
 )
@@ -73,8 +73,10 @@ class Uart:
     """Both ends of the serial line; carries *port*.
 
     `host` and `module` are what each end is set to; with *rtscts* the host sends while it sees CTS only.
-    `cts_carries` and `rts_carries` say whether those wires go through.  `is_trained` is False while the
-    module waits for `AT` to measure the host's rate.  `attention_changed` announces resting (True) and awake.
+    `detects_rate` where the module takes its rate from the host, `heeds_rts` and `drives_cts` where it lets
+    itself be stopped by RTS and stops the host by CTS; `cts_carries` and `rts_carries` say whether those
+    wires go through.  `is_trained` is False while the module waits for `AT` to measure the host's rate.
+    `attention_changed` announces resting (True) and awake.
     """
 
     def __init__(
@@ -84,7 +86,9 @@ class Uart:
         self.attention_changed: Announcement[bool] = Announcement()
         self.host = HOST_START
         self.module = LineSettings.of(profile.baud, profile.framing)
+        self.detects_rate = profile.autobaud
         self.is_trained = not profile.autobaud
+        self.heeds_rts = self.drives_cts = profile.flow_control
         self.rtscts = False
         self.cts_carries: Callable[[], bool] = lambda: True
         self.rts_carries: Callable[[], bool] = lambda: True
@@ -161,24 +165,38 @@ class Uart:
 
     def set_rate(self, baud: int) -> None:
         """The module changes to *baud* once what it says now is through (V.250 6.2.10); 0 trains anew."""
-        self.to_host.when_idle(lambda: self._set_module(baud))
+        self.to_host.when_idle(lambda: self._set_rate(baud))
 
-    def _set_module(self, baud: int) -> None:
+    def _set_rate(self, baud: int) -> None:
+        self.detects_rate = baud == 0
         if baud == 0:
             self._train_anew()
             return
         self.is_trained = True
         self._tune_module(self.module._replace(baud=baud))
 
+    def set_framing(self, framing: str) -> None:
+        """The module changes to *framing* once what it says now is through (V.250 6.2.11)."""
+        wanted = LineSettings.of(self.module.baud, framing)
+        self.to_host.when_idle(lambda: self._tune_module(wanted._replace(baud=self.module.baud)))
+
+    def set_flow(self, *, heeds_rts: bool, drives_cts: bool) -> None:
+        """The module lets itself be stopped, and stops the host, or not (V.250 6.2.12)."""
+        self.heeds_rts, self.drives_cts = heeds_rts, drives_cts
+        self.lines_changed()
+
     def _tune_module(self, settings: LineSettings) -> None:
         self.module = self.to_host.sender = settings
         self.to_module.tune(settings)
 
     def boot(self) -> None:
-        """The module boots: its settings are its profile's again."""
+        """The module boots: its settings are its profile's again, unless it keeps those it was given."""
         self.off()
-        self._tune_module(LineSettings.of(self.profile.baud, self.profile.framing))
-        if self.profile.autobaud:
+        if not self.profile.keeps_settings:
+            self.detects_rate = self.profile.autobaud
+            self.heeds_rts = self.drives_cts = self.profile.flow_control
+            self._tune_module(LineSettings.of(self.profile.baud, self.profile.framing))
+        if self.detects_rate:
             self._train_anew()
 
     def off(self) -> None:
@@ -193,12 +211,12 @@ class Uart:
     @property
     def cts(self) -> bool:
         """Circuit 106 as the host sees it: asserted while the module takes characters, if it is wired."""
-        return self.cts_carries() and not (self.profile.flow_control and self.port.is_congested)
+        return self.cts_carries() and not (self.drives_cts and self.port.is_congested)
 
     @property
     def rts(self) -> bool:
         """Circuit 133 as the module heeds it; where nobody drives it, it is asserted (common practice)."""
-        return not (self.profile.flow_control and self.rts_carries()) or self.port.rts
+        return not (self.heeds_rts and self.rts_carries()) or self.port.rts
 
     def lines_changed(self) -> None:
         """A control line has moved: whoever waited for it may go on."""
@@ -217,7 +235,7 @@ class Uart:
             return
         low_ns = next(until_ns for level, until_ns in self.host.levels(byte) if level == 0)
         measured = 1e9 / low_ns
-        rate = min(TRAINED_RATES, key=lambda one: abs(one - measured))
+        rate = min(RATES, key=lambda one: abs(one - measured))
         if abs(rate - measured) <= _NEAR * rate:
             self.to_module.tune(self.module._replace(baud=rate))
 

@@ -20,7 +20,10 @@ _RESOURCE_BLOCKS: Final = 50
 
 
 class NetworkSettings(Section):
-    """The network that a bench file describes."""
+    """The network that a bench file describes.
+
+    *zone_quarters*: local time less UTC in quarters of an hour, *dst_hours* of daylight saving included.
+    """
 
     plmn: Annotated[str, Field(pattern=r"^\d{5,6}$")] = "00101"
     rsrp_dbm: Annotated[float, Field(ge=-160, le=-40)] = -95.0
@@ -30,6 +33,7 @@ class NetworkSettings(Section):
     deny_cause: Annotated[int, Field(ge=1, le=255)] | None = None
     gives_time: bool = True
     zone_quarters: Annotated[int, Field(ge=-48, le=56)] = 0
+    dst_hours: Annotated[int, Field(ge=0, le=2)] = 0
     area: Annotated[str, Field(pattern=r"^[0-9A-F]{4}$")] = "0B2C"
     cell_id: Annotated[str, Field(pattern=r"^[0-9A-F]{8}$")] = "01A2B301"
 

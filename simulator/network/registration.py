@@ -5,9 +5,9 @@ The numbers of the states are those of `<stat>` in TS 27.007 7.2.
 
 from __future__ import annotations
 
-from datetime import timedelta
+from datetime import datetime, timedelta
 from enum import Enum
-from typing import TYPE_CHECKING, Final
+from typing import TYPE_CHECKING, Final, NamedTuple
 
 from simulator.card.card import CardState
 from simulator.kernel.announcement import Announcement
@@ -16,8 +16,6 @@ from simulator.kernel.timeline import SECOND_NS
 from simulator.module.radio import FULL
 
 if TYPE_CHECKING:
-    from datetime import datetime
-
     from simulator.card.card import Card
     from simulator.kernel.machine import Change
     from simulator.kernel.timeline import Wakeup
@@ -64,14 +62,26 @@ TRANSITIONS: Final = (
 )
 
 
+class NetworkTime(NamedTuple):
+    """Time as the network tells it (3GPP TS 24.301 8.2.13, from memory): UTC, the zone in quarters of an
+    hour with daylight saving in it, and how many hours of that there are.
+    """
+
+    utc: datetime
+    quarters: int
+    dst_hours: int
+
+
 class Registration:
-    """The module's registration.  `changed` announces each new `<stat>`.
+    """The module's registration.  `changed` announces each new `<stat>`, `time_told` the network's time.
 
     *start_time* is the instant, in UTC, at which the run began: the network's clock counts from it.
     """
 
     def __init__(self, *, module: Module, card: Card, cell: Cell, start_time: datetime) -> None:
         self.changed: Announcement[int] = Announcement()
+        self.time_told: Announcement[NetworkTime] = Announcement()
+        self._zone: tuple[int, int] | None = None
         self.reject_cause: int | None = None
         self._module, self._card, self.cell = module, card, cell
         self._start_time = start_time
@@ -138,6 +148,8 @@ class Registration:
     def _on_cell(self) -> None:
         if self.is_registered and not self.cell.is_found:
             self._machine.happen("cell_lost")
+        elif self.is_registered:
+            self._review_zone()
         elif self.state is Registered.DENIED:
             self._machine.happen("cell_moved")
         elif self.state is Registered.SEARCHING:
@@ -173,12 +185,24 @@ class Registration:
             self.reject_cause = settings.deny_cause
             self._machine.happen("rejected", f"cause {settings.deny_cause}")
             return
-        if settings.gives_time and self._module.clock.follows_network:
-            now_us = self._module.timeline.now_ns // 1000
-            network_time = self._start_time + timedelta(microseconds=now_us)
-            self._module.clock.set_utc(network_time, settings.zone_quarters)
+        if settings.gives_time:
+            self._tell_time()
         home = self._card.imsi.startswith(settings.plmn)
         self._machine.happen("accepted_home" if home else "accepted_roaming", "network")
+
+    def _review_zone(self) -> None:
+        """A network whose zone moves tells it to those who are registered."""
+        settings = self.cell.settings
+        if settings.gives_time and (settings.zone_quarters, settings.dst_hours) != self._zone:
+            self._tell_time()
+
+    def _tell_time(self) -> None:
+        settings = self.cell.settings
+        utc = self._start_time + timedelta(microseconds=self._module.timeline.now_ns // 1000)
+        self._zone = (settings.zone_quarters, settings.dst_hours)
+        if self._module.clock.follows_network:
+            self._module.clock.set_utc(utc, settings.zone_quarters)
+        self.time_told.announce(NetworkTime(utc, *self._zone))
 
     def _cancel(self) -> None:
         if self._pending is not None:

@@ -1,5 +1,15 @@
 """The commands, a file by subject; importing this package registers them all."""
 
-from . import basic, card, clock, general, identity, indicators, network
+from . import basic, card, characters, clock, general, identity, indicators, interface, network
 
-__all__ = ["basic", "card", "clock", "general", "identity", "indicators", "network"]
+__all__ = [
+    "basic",
+    "card",
+    "characters",
+    "clock",
+    "general",
+    "identity",
+    "indicators",
+    "interface",
+    "network",
+]

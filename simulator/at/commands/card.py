@@ -1,10 +1,10 @@
-"""The card's PIN and its counters (3GPP TS 27.007 8.3, 8.65)."""
+"""The card's PIN and its counters and its identity (3GPP TS 27.007 5.6, 8.3, 8.65)."""
 
 from __future__ import annotations
 
 from typing import TYPE_CHECKING, Final
 
-from simulator.at.errors import CommandError
+from simulator.at.errors import NOT_ALLOWED, CommandError
 from simulator.at.grammar import Form
 from simulator.at.registry import Text, command
 from simulator.card.card import PIN_TRIES, PUK_TRIES, CardState
@@ -17,12 +17,16 @@ _SHORTEST_PIN: Final = 4
 
 # TS 27.007 9.2.  A card that is still starting answers 14; a blocked one has failed for good.
 _ABSENT, _PIN_REQUIRED, _PUK_REQUIRED, _FAILED, _BUSY, _WRONG = 10, 11, 12, 13, 14, 16
-_NOT_ALLOWED: Final = 3
 _REFUSALS: Final = {
     CardState.ABSENT: _ABSENT,
     CardState.UNPOWERED: _BUSY,
     CardState.BUSY: _BUSY,
     CardState.BLOCKED: _FAILED,
+}
+_LOCKED: Final = {
+    CardState.PIN: _PIN_REQUIRED,
+    CardState.VERIFYING: _BUSY,
+    CardState.PUK: _PUK_REQUIRED,
 }
 _WAITS_FOR: Final = {
     CardState.PIN: "SIM PIN",
@@ -67,11 +71,22 @@ def pin(call: Call) -> None:
     elif state is CardState.PIN and new_pin is None:
         right = _is_pin(entered) and card.enter_pin(entered)
     else:
-        raise CommandError(_NOT_ALLOWED)
+        raise CommandError(NOT_ALLOWED)
     if not right:
         raise CommandError(
             _PUK_REQUIRED if card.state is CardState.PUK and state is CardState.PIN else _WRONG
         )
+
+
+@command("+CIMI", standard=_TS27007, clause="5.6", forms=(Form.ACTION,))
+def subscriber(call: Call) -> None:
+    """The card's IMSI, once its PIN is entered."""
+    card = call.modem.card
+    _refuse_unusable(card.state)
+    code = _LOCKED.get(card.state)
+    if code is not None:
+        raise CommandError(code)
+    call.say(card.imsi)
 
 
 def _is_pin(text: str) -> bool:

@@ -1,4 +1,4 @@
-"""The module's clock (3GPP TS 27.007 8.15, 8.40)."""
+"""The module's clock (3GPP TS 27.007 8.15, 8.40, 8.41)."""
 
 from __future__ import annotations
 
@@ -64,3 +64,18 @@ def time_from_network(call: Call) -> None:
         call.say(f"+CTZU: {int(module_clock.follows_network)}")
     else:
         module_clock.follows_network = bool(call.number("onoff"))
+
+
+@command(
+    "+CTZR",
+    standard=_TS27007,
+    clause="8.41",
+    forms=(Form.SET, Form.READ),
+    parameters=(Number(name="reporting", high=3, default=0),),
+)
+def zone_reporting(call: Call) -> None:
+    """Report another zone by +CTZV (1), with local time by +CTZE (2), with UTC by +CTZEU (3), or not (0)."""
+    if call.form is Form.READ:
+        call.say(f"+CTZR: {call.session.zone_report}")
+    else:
+        call.session.zone_report = call.number("reporting")

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import re
+
 import pytest
 
 from simulator.at.errors import CommandError
@@ -89,6 +91,6 @@ def test_every_command_names_its_standard_clause_and_purpose() -> None:
     assert len(COMMANDS) >= 25
     for command in COMMANDS:
         assert command.standard in ("ITU-T V.250", "3GPP TS 27.007")
-        assert command.clause[0].isdigit()
+        assert re.fullmatch(r"[0-9A-E][0-9.]*", command.clause)
         assert command.summary.endswith(".") or command.summary.endswith('"')
         assert command.forms
