@@ -181,9 +181,13 @@ class Uart:
         self.to_host.when_idle(lambda: self._tune_module(wanted._replace(baud=self.module.baud)))
 
     def set_flow(self, *, heeds_rts: bool, drives_cts: bool) -> None:
-        """The module lets itself be stopped, and stops the host, or not (V.250 6.2.12)."""
-        self.heeds_rts, self.drives_cts = heeds_rts, drives_cts
-        self.lines_changed()
+        """Once what it says now is through, the module lets itself be stopped, and stops the host, or not."""
+
+        def change() -> None:
+            self.heeds_rts, self.drives_cts = heeds_rts, drives_cts
+            self.lines_changed()
+
+        self.to_host.when_idle(change)
 
     def _tune_module(self, settings: LineSettings) -> None:
         self.module = self.to_host.sender = settings
