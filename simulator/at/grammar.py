@@ -139,8 +139,8 @@ def _s_parameter(capitals: str, position: int) -> tuple[Command, int] | None:
 
 def _basic(capitals: str, position: int) -> tuple[Command, int] | None:
     match = _BASIC.match(capitals, position)
-    if match is None or match[1] == "S":
-        return None
+    if match is None or match[1] == "S" or capitals.startswith(("?", "="), match.end()):
+        return None  # basic commands cannot be read or tested (V.250 5.3.1)
     return Command(match[1], Form.ACTION, (Bare(match[2]),) if match[2] else ()), match.end()
 
 

@@ -15,7 +15,8 @@ if TYPE_CHECKING:
 
 _TS27007 = "3GPP TS 27.007"
 
-_READY, _ASLEEP = 0, 5
+# `<pas>` of 8.1.
+READY, ASLEEP = 0, 5
 
 
 @command(
@@ -66,7 +67,7 @@ def _set_functionality(call: Call, wanted: int, *, restart: bool) -> Steps:
 @command("+CPAS", standard=_TS27007, clause="8.1", forms=(Form.ACTION,), test="(0,5)")
 def activity(call: Call) -> None:
     """Ready (0), or asleep (5) while the radios are off."""
-    call.say(f"+CPAS: {_READY if call.modem.module.radio.functionality == FULL else _ASLEEP}")
+    call.say(f"+CPAS: {READY if call.modem.module.radio.functionality == FULL else ASLEEP}")
 
 
 @command("+CEER", standard=_TS27007, clause="6.10", forms=(Form.ACTION,))
