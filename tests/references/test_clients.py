@@ -1,6 +1,6 @@
 """Programs that are not ours hold a dialogue with `wakebench simulate`.
 
-chat comes from Debian's ppp, microcom and socat from packages of their names, stty from coreutils.
+chat comes from Debian's ppp, microcom, socat and gammu from packages of their names, stty from coreutils.
 A program that is missing fails.
 """
 
@@ -84,6 +84,38 @@ def test_socat_passes_a_dialogue_on(port: str) -> None:
 
     assert result.returncode == 0, result.stderr
     assert b"TL4-1.4.2\r\n\r\nOK\r\n" in result.stdout
+
+
+@pytest.mark.slow
+def test_gammu_identifies_the_module_and_its_card(port: str, tmp_path: Path) -> None:
+    with Path(port).open("r+b", buffering=0) as both:
+        subprocess.run(["stty", "-F", port, "raw", "-echo"], check=True)  # noqa: S607 # any stty
+        both.write(b'AT+CPIN="1234"\r')
+        heard = b""
+        while not heard.endswith(b"OK\r\n"):
+            heard += both.read(64)
+    settings = tmp_path / "gammurc"
+    settings.write_text(f"[gammu]\ndevice = {port}\nconnection = at115200\n")
+    time.sleep(2)  # the card verifies its PIN
+    result = subprocess.run(
+        [program("gammu"), "-c", settings, "identify"],
+        check=False,
+        capture_output=True,
+        text=True,
+        env={"LC_ALL": "C", "HOME": str(tmp_path)},
+        timeout=40,
+    )
+    told = dict(line.split(": ", 1) for line in result.stdout.splitlines() if ": " in line)
+
+    assert result.returncode == 0, result.stdout + result.stderr
+    assert {name.strip(): value.strip() for name, value in told.items()} == {
+        "Device": port,
+        "Manufacturer": "Tarnworks",
+        "Model": "unknown (TARN-L4)",  # unknown to gammu's list of makers
+        "Firmware": "TL4-1.4.2",
+        "IMEI": "001000000000017",
+        "SIM IMSI": "001010123456789",
+    }
 
 
 @pytest.mark.slow

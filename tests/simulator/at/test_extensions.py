@@ -166,6 +166,7 @@ def test_the_readme_s_ten_commands_work_as_it_says(describe: Callable[..., Any])
     assert client('AT$NAME="weir 3"') == "\r\nOK\r\n"
     assert client("AT$NAME?") == '\r\n$NAME: "weir 3"\r\n\r\nOK\r\n'
     assert client("AT$IDLE=601") == "\r\nERROR\r\n"
+    assert client("AT$IDLE=?") == "\r\n$IDLE: (0-600)\r\n\r\nOK\r\n"
     assert client("AT$IDLE=600;$IDLE?") == "\r\n$IDLE: 600\r\n\r\nOK\r\n"
     assert client("AT$GPS=1;$GPS?") == "\r\n$GPS: 1\r\n\r\nOK\r\n"
     assert client("AT$RATE=9600") == "\r\nOK\r\n"
