@@ -25,7 +25,10 @@ import serial
 from hil.bench.files import load_bench
 from hil.bench.simulated import SimulatedBench
 from hil.serve import serve
+from simulator.at.grammar import parse
+from simulator.edges.port_edges import MemoryEdges
 from simulator.kernel.timeline import Timeline, ns
+from simulator.model import Model
 from simulator.network.registration import Registered
 
 if TYPE_CHECKING:
@@ -257,6 +260,60 @@ def queue(rounds: int) -> Row:
     )
 
 
+# -- parsing and dispatch -------------------------------------------------------------------
+
+# Commands of the maker's own beside the others, and lines of one measurement, none like another.
+_OWN_COMMANDS = (10, 100, 1_000, 10_000)
+_LINES = 4_000
+
+
+def _command_cost(own: int) -> Callable[[], float]:
+    """A measure: seconds per line of three commands, one of them the maker's own among *own* such."""
+    described = {"forms": ["action"], "summary": "does nothing"}
+    names = [f"C{number:05d}" for number in range(own)]
+    extensions = {"prefix": "*", "commands": dict.fromkeys(names, described)}
+    change = {"start": {"module": "ready"}, "module": {"unit": {"extensions": extensions}}}
+    model = Model(load_bench(STATION, change).settings)
+    model.start()
+    edge = MemoryEdges(model).by_role["at"]
+    model.module.ports["at"].client_opened()
+    receive = model.at.channels["at"].receive
+    receive(b"ATE0\r")
+    edge.take(1_000_000)
+    lines = [
+        f"ATS7={1 + number % 250}S10={1 + number // 250}*{names[number * 7919 % own]}\r".encode()
+        for number in range(_LINES)
+    ]
+
+    def measure() -> float:
+        parse.cache_clear()
+        began = time.process_time()
+        for line in lines:
+            receive(line)
+        took_s = time.process_time() - began
+        if edge.take(10_000_000) != OK * _LINES:
+            raise SystemExit("speed: a line was not answered with OK")
+        model.recorder.take()
+        return took_s / _LINES
+
+    return measure
+
+
+def dispatch(rounds: int) -> Row:
+    """The cost of a line as the number of commands grows a thousandfold."""
+    costs = alternating(rounds, *map(_command_cost, _OWN_COMMANDS))
+    figure = ratio(costs[-1], costs[0])
+    curve = ", ".join(f"{statistics.median(cost) * 1e6:.1f}" for cost in costs)
+    return Row(
+        what=f"cost of a line among {', '.join(map(str, _OWN_COMMANDS))} commands",
+        measured=f"{curve} us",
+        baseline="the first of these",
+        figure=figure,
+        demand="<= 1.5 x",
+        holds=figure <= 1.5,
+    )
+
+
 # -- help ------------------------------------------------------------------------------
 
 
@@ -288,6 +345,7 @@ ROWS: dict[str, Callable[[int], Row]] = {
     "virtual": virtual_commands,
     "cycles": power_cycles,
     "queue": queue,
+    "dispatch": dispatch,
     "help": help_text,
 }
 
@@ -306,7 +364,7 @@ def main() -> int:
         row = ROWS[name](arguments.rounds)
         verdict = "held" if row.holds else "NOT HELD"
         figures = f"{row.measured:>28}  {row.figure:8.2f}  {row.demand:<9} {verdict:<9} {row.baseline}"
-        print(f"{row.what:<50} {figures}")
+        print(f"{row.what:<54} {figures}")
         all_hold = all_hold and row.holds
     return 0 if all_hold else 1
 
