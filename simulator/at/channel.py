@@ -21,7 +21,7 @@ if TYPE_CHECKING:
     from simulator.module.port import Port
 
     from .call import Modem
-    from .grammar import Command
+    from .grammar import Command, Dialect
     from .reader import Line
     from .registry import Commands, Steps
 
@@ -41,12 +41,14 @@ class Channel:
     `is_busy` while a command line is under way; `is_closed` once the port speaks no longer.
     """
 
-    def __init__(self, *, port: Port, modem: Modem, commands: Commands, prefixes: str) -> None:
+    def __init__(self, *, port: Port, modem: Modem, commands: Commands, dialect: Dialect) -> None:
         profile = modem.module.profile
         self.port = port
         self.session = Session(profile.at)
-        self._modem, self._known, self._prefixes = modem, commands, prefixes
-        self._reader = LineReader(limit=profile.at.line_limit)
+        self._modem, self._known, self._dialect = modem, commands, dialect
+        self._quirks = profile.at.quirks
+        self._reader = LineReader(limit=profile.at.line_limit, quirks=profile.at.quirks)
+        self._unechoed = b""
         self._afterwards: list[Callable[[], None]] = []
         self._last = CommandLine("")
         self.is_closed = False
@@ -102,7 +104,7 @@ class Channel:
             start = position
             position, line = self._reader.take(data, start)
             if self.session.echo:
-                self._output += data[start:position]
+                self._echo(data[start:position], is_line=line is not None)
             if line is None:
                 continue
             self._begin(line)
@@ -114,6 +116,12 @@ class Channel:
             if self._is_over():
                 return
         self._flush()
+
+    def _echo(self, data: bytes, *, is_line: bool) -> None:
+        if self._quirks.echoes_lines:
+            data, self._unechoed = (self._unechoed + data, b"") if is_line else (b"", self._unechoed + data)
+            self._unechoed = self._unechoed[-_BACKLOG_LIMIT:]
+        self._output += data
 
     def _waits(self) -> bool:
         """Whether the line just begun is still under way."""
@@ -156,11 +164,16 @@ class Channel:
         elif isinstance(line, LineTooLong):
             self._end(CommandError())
             return
-        self._commands, self._place = parse(self._last.body, self._prefixes), 0
-        if self._commands:
+        self._commands, self._place = parse(self._last.body, self._dialect), 0
+        if self._quirks.checks_line_first and not all(map(self._is_known, self._commands)):
+            self._end(CommandError())
+        elif self._commands:
             self._go_on()
         else:
             self._end(None)
+
+    def _is_known(self, command: Command | SyntaxFault) -> bool:
+        return not isinstance(command, SyntaxFault) and self._known.get(command.name) is not None
 
     def _go_on(self) -> None:
         """Carry out the commands that are left, until one waits or fails or all are done."""
@@ -218,7 +231,9 @@ class Channel:
             raise CommandError
         self._is_abortable = declared.abortable
         takes_values = form is Form.SET or form is Form.ACTION or command.name == "S"
-        values = declared.read_values(command.values) if takes_values else {}
+        values = (
+            declared.read_values(command.values, nearest=self._quirks.nearest_value) if takes_values else {}
+        )
         call = Call(modem=self._modem, session=self.session, form=form, values=values)
         return call, declared.handler(call)
 

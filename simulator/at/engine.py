@@ -15,6 +15,7 @@ from . import commands as _commands  # noqa: F401 # registers every command
 from .call import Modem
 from .channel import Channel
 from .extensions import extension_commands
+from .grammar import Dialect
 from .indicators import Indicators
 from .registration_text import registration_text
 from .registry import COMMANDS
@@ -49,7 +50,13 @@ class AtEngine:
             command_names=tuple(sorted(declared.name for declared in self.commands)),
         )
         self.modem.indicators.changed.listen(self._on_indicator)
-        self.prefixes = "+" + module.profile.extensions.prefix
+        quirks = module.profile.at.quirks
+        self.dialect = Dialect(
+            prefixes="+" + module.profile.extensions.prefix,
+            spaces_count=quirks.spaces_count,
+            closes_quotes=quirks.closes_quotes,
+            one_command_a_line=quirks.one_command_a_line,
+        )
         self._announced_on = [role for role in _ANNOUNCED_ON if role in module.profile.at.unsolicited_on]
         self.channels: dict[str, Channel] = {}
         module.speaks.listen(self._on_speaks)
@@ -67,7 +74,7 @@ class AtEngine:
                 channel.unsolicited(line)
 
     def _channel(self, port: Port) -> Channel:
-        return Channel(port=port, modem=self.modem, commands=self.commands, prefixes=self.prefixes)
+        return Channel(port=port, modem=self.modem, commands=self.commands, dialect=self.dialect)
 
     def _on_speaks(self, port: Port) -> None:
         channel = self._channel(port)

@@ -10,7 +10,7 @@ import re
 from dataclasses import dataclass
 from enum import Enum
 from functools import lru_cache
-from typing import Final
+from typing import Final, NamedTuple
 
 
 class Form(Enum):
@@ -54,6 +54,15 @@ class SyntaxFault:
     """From here on the line makes no sense."""
 
 
+class Dialect(NamedTuple):
+    """What a module's grammar has of its own: characters that begin an extended name, and `AtQuirks`."""
+
+    prefixes: str = "+"
+    spaces_count: bool = False
+    closes_quotes: bool = False
+    one_command_a_line: bool = False
+
+
 # V.250 5.4.1: "+", a letter, up to 15 more of this alphabet; other prefixes are the manufacturer's.
 _EXTENDED: Final = re.compile(r"[A-Z][A-Z0-9!%\-./:_]{0,15}")
 _BASIC: Final = re.compile(r"(&?[A-Z])([0-9]*)")
@@ -65,14 +74,17 @@ _SPACES: Final = re.compile(r'("[^"]*"?)|(?<=[0-9])( ) *(?=[0-9])| +')
 
 
 @lru_cache(maxsize=512)
-def parse(body: str, prefixes: str = "+") -> tuple[Command | SyntaxFault, ...]:
-    """The commands of *body*; *prefixes* are the characters that begin an extended name."""
-    body = _without_spaces(body)
+def parse(body: str, dialect: Dialect = Dialect()) -> tuple[Command | SyntaxFault, ...]:  # noqa: B008 # immutable
+    """The commands of *body*."""
+    if not dialect.spaces_count:
+        body = _without_spaces(body)
+    if dialect.closes_quotes and body.count('"') % 2:
+        body += '"'
     capitals = body.upper()
     commands: list[Command | SyntaxFault] = []
     position, end = 0, len(body)
     while position < end:
-        if body[position] in prefixes:
+        if body[position] in dialect.prefixes:
             found = _extended(body, capitals, position)
         else:
             found = _s_parameter(capitals, position) or _basic(capitals, position)
@@ -81,6 +93,8 @@ def parse(body: str, prefixes: str = "+") -> tuple[Command | SyntaxFault, ...]:
             break
         command, position = found
         commands.append(command)
+    if dialect.one_command_a_line and len(commands) > 1:
+        return (SyntaxFault(),)
     return tuple(commands)
 
 

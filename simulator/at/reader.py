@@ -10,6 +10,8 @@ from dataclasses import dataclass
 from functools import lru_cache
 from typing import Final, NamedTuple
 
+from simulator.module.at_quirks import AtQuirks
+
 CR: Final = 13
 BACKSPACE: Final = 8
 
@@ -51,12 +53,14 @@ class LineReader:
     """Finds command lines however the bytes are sliced; memory is bounded by *limit* characters.
 
     S3 and S5 are set by `set_format`.  Only seven bits of a byte count; control characters left in
-    a line are ignored (V.250 5.2.2).
+    a line are ignored (V.250 5.2.2).  *quirks* say in what the module differs.
     """
 
-    def __init__(self, *, limit: int) -> None:
-        self._terminator, self._editor = CR, BACKSPACE
-        self._takes_plain = True
+    def __init__(self, *, limit: int, quirks: AtQuirks | None = None) -> None:
+        quirks = quirks or AtQuirks()
+        self._quirks = quirks
+        self._mask = 0xFF if quirks.eight_bits else 0x7F
+        self._set(CR, BACKSPACE)
         self._limit = limit
         self._state = _NO_PREFIX
         self._body = bytearray()
@@ -64,8 +68,14 @@ class LineReader:
 
     def set_format(self, *, terminator: int, editor: int) -> None:
         """From now on S3 is *terminator* and S5 *editor*."""
-        self._terminator, self._editor = terminator, editor
-        self._takes_plain = terminator == CR and editor < _PRINTABLE_FROM
+        if not self._quirks.fixed_format:
+            self._set(terminator, editor)
+
+    def _set(self, terminator: int, editor: int) -> None:
+        self._terminator = terminator
+        self._editor = -1 if self._quirks.no_editing else editor
+        takes_small = not self._quirks.prefix_in_capitals_only
+        self._takes_plain = takes_small and terminator == CR and editor < _PRINTABLE_FROM
 
     def take_whole(self, data: bytes) -> CommandLine | None:
         """The line that *data* is, where it is one plain line and nothing else; otherwise None."""
@@ -80,7 +90,7 @@ class LineReader:
             if plain is not None and plain.end() - plain.start() <= self._limit:
                 return plain.end(), CommandLine(plain[1].decode("ascii"))
         for position in range(start, len(data)):
-            line = self._receive(data[position] & 0x7F)
+            line = self._receive(data[position] & self._mask)
             if line is not None:
                 return position + 1, line
         return len(data), None
@@ -88,7 +98,9 @@ class LineReader:
     def _receive(self, character: int) -> Line | None:
         if self._state == _IN_BODY:
             return self._receive_body(character)
-        letter = chr(character).upper()
+        letter = chr(character)
+        if not self._quirks.prefix_in_capitals_only:
+            letter = letter.upper()
         if letter == "A":
             self._state = _SEEN_A
         elif self._state == _SEEN_A and letter == "T":
@@ -97,7 +109,7 @@ class LineReader:
             self._is_too_long = False
         elif self._state == _SEEN_A and letter == "/":
             self._state = _NO_PREFIX
-            return RepeatLine()
+            return None if self._quirks.no_repeat else RepeatLine()
         else:
             self._state = _NO_PREFIX
         return None
@@ -106,7 +118,7 @@ class LineReader:
         # V.250 5.2.2: a character is compared with S3 first, then with S5, then taken for the line.
         if character == self._terminator:
             self._state = _NO_PREFIX
-            return LineTooLong() if self._is_too_long else CommandLine(self._body.decode("ascii"))
+            return LineTooLong() if self._is_too_long else CommandLine(self._body.decode("latin-1"))
         if character == self._editor:
             if self._body:
                 del self._body[-1]

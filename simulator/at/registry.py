@@ -34,8 +34,11 @@ class Number:
     default: int | None = None
     optional: bool = False
 
-    def read(self, written: Written) -> Value:
-        """The value as a number; raises CommandError for anything but a number in range."""
+    def read(self, written: Written, *, nearest: bool = False) -> Value:
+        """The value as a number; raises CommandError for anything but a number in range.
+
+        With *nearest* a number out of range counts as the nearest that is in it.
+        """
         if written is None:
             if self.default is None and not self.optional:
                 raise CommandError
@@ -43,9 +46,11 @@ class Number:
         if not isinstance(written, Bare) or not (written.text.isascii() and written.text.isdigit()):
             raise CommandError
         number = int(written.text[:12])
-        if not (number in self.allowed if self.allowed else self.low <= number <= self.high):
-            raise CommandError
-        return number
+        if number in self.allowed if self.allowed else self.low <= number <= self.high:
+            return number
+        if nearest:
+            return min(self.allowed or (self.low, self.high), key=lambda one: abs(one - number))
+        raise CommandError
 
     @property
     def range_text(self) -> str:
@@ -64,8 +69,9 @@ class Text:
     bare: bool = False
     optional: bool = False
 
-    def read(self, written: Written) -> Value:
+    def read(self, written: Written, *, nearest: bool = False) -> Value:
         """The string; raises CommandError where it is missing, too long, or lacks its quotes."""
+        del nearest
         if written is None:
             if not self.optional:
                 raise CommandError
@@ -89,8 +95,9 @@ class Choice:
     name: str
     allowed: tuple[str, ...]
 
-    def read(self, written: Written) -> Value:
+    def read(self, written: Written, *, nearest: bool = False) -> Value:
         """The string; raises CommandError for any other, or where it is missing or lacks its quotes."""
+        del nearest
         if not isinstance(written, Quoted) or written.text not in self.allowed:
             raise CommandError
         return written.text
@@ -127,13 +134,13 @@ class Declared:
         """The forms it answers: every extended command has a test form (V.250 5.4.3.2, 5.4.4.4)."""
         return self.forms if self.name.startswith("&") or self.name.isalpha() else self.forms | {Form.TEST}
 
-    def read_values(self, written: tuple[Written, ...]) -> dict[str, Value]:
+    def read_values(self, written: tuple[Written, ...], *, nearest: bool = False) -> dict[str, Value]:
         """The values by parameter name; raises CommandError for too many or wrong ones."""
         if len(written) > len(self.parameters):
             raise CommandError
         padded = (*written, *(None,) * (len(self.parameters) - len(written)))
         return {
-            parameter.name: parameter.read(value)
+            parameter.name: parameter.read(value, nearest=nearest)
             for parameter, value in zip(self.parameters, padded, strict=True)
         }
 

@@ -33,39 +33,43 @@ class Result(Enum):
 
 
 def information(session: Session, lines: Sequence[str]) -> bytes:
-    """The information text of one command; sent also under Q1."""
+    """The information text of one command; sent also under Q1 (V.250 6.2.5)."""
+    if session.quiet and session.quirks.quiet_hides_information:
+        return b""
     end = session.line_end
+    if session.quirks.no_space_after_colon:
+        lines = [line.replace(": ", ":", 1) for line in lines]
     text = end.join(lines)
     return (f"{end}{text}{end}" if session.verbose else f"{text}{end}").encode("latin-1", "replace")
 
 
 def ok(session: Session) -> bytes:
     """The result that nearly every line ends with."""
-    return b"" if session.quiet else _formatted("OK", session.verbose, session.line_end)
+    return b"" if session.quiet else _formatted("OK", session.verbose, session.line_end, session.numeric_end)
 
 
 def result(session: Session, code: Result) -> bytes:
     """A basic result code; nothing under Q1."""
     if session.quiet:
         return b""
-    return _formatted(code.name, session.verbose, session.line_end)
+    return _formatted(code.name, session.verbose, session.line_end, session.numeric_end)
 
 
 @lru_cache(maxsize=128)
-def _formatted(name: str, verbose: bool, line_end: str) -> bytes:
+def _formatted(name: str, verbose: bool, line_end: str, numeric_end: str) -> bytes:
     """The bytes of one result code; every command line ends with one, so they are kept."""
     code = Result[name]
-    text = f"{line_end}{code.words}{line_end}" if verbose else f"{code.value}{line_end[0]}"
+    text = f"{line_end}{code.words}{line_end}" if verbose else f"{code.value}{numeric_end}"
     return text.encode("latin-1")
 
 
 def extended_result(session: Session, text: str) -> bytes:
     """An extended result code such as an unsolicited line: in words under V0 too (V.250 5.4.4)."""
-    if session.quiet:
+    if session.quiet and not session.quirks.unsolicited_in_quiet:
         return b""
     if session.verbose:
         return f"{session.line_end}{text}{session.line_end}".encode("latin-1", "replace")
-    return f"{text}{chr(session.terminator)}".encode("latin-1", "replace")
+    return f"{text}{session.numeric_end}".encode("latin-1", "replace")
 
 
 def error(session: Session, cme: int | None) -> bytes:
@@ -78,4 +82,5 @@ def error(session: Session, cme: int | None) -> bytes:
     if session.quiet:
         return b""
     text = str(cme) if session.error_level == 1 else CME.get(cme, CME[100])
-    return f"{session.line_end}+CME ERROR: {text}{session.line_end}".encode("latin-1")
+    header = "" if session.quirks.cme_follows_verbose and not session.verbose else session.line_end
+    return f"{header}+CME ERROR: {text}{session.line_end}".encode("latin-1")

@@ -36,6 +36,7 @@ class Session:
 
     def __init__(self, defaults: At) -> None:
         self._defaults = defaults
+        self.quirks = defaults.quirks
         self.registers: dict[int, int] = {}
         self.reset()
 
@@ -75,5 +76,8 @@ class Session:
 
     def _format(self) -> None:
         self.has_new_format = True
-        self.terminator = self.registers[3]
-        self.line_end = chr(self.registers[3]) + chr(self.registers[4])
+        first, second = (chr(self.registers[number]) for number in (3, 4))
+        if self.quirks.fixed_format:
+            first, second = "\r", "\n"
+        self.line_end = first + second
+        self.numeric_end = self.line_end if self.quirks.numeric_with_line_feed else first

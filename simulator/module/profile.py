@@ -12,6 +12,7 @@ from pydantic import Field, model_validator
 
 from simulator.kernel.section import NotNegative, Positive, Section, Several, Volts
 
+from .at_quirks import AtQuirks
 from .extension_schema import ExtensionSet
 from .spread import SpreadOrNumber
 
@@ -217,6 +218,7 @@ class At(Section):
     unsolicited_gap_s: NotNegative = 0
     reply_piece: Annotated[int, Field(ge=0, le=65536)] = 0
     piece_gap_s: NotNegative = 0.001
+    quirks: AtQuirks = AtQuirks()
     keep_before_open: bool = False
     unsolicited_on: Several[Literal["at", "data", "uart"]] = ("at", "data", "uart")
     ring_s: NotNegative = 0

@@ -100,7 +100,8 @@ def s_parameter(call: Call) -> None:
     if number not in REGISTERS:
         raise CommandError
     if call.form is Form.READ:
-        call.say(f"{call.session.registers[number]:03d}")
+        width = 1 if call.session.quirks.short_s_parameters else 3
+        call.say(f"{call.session.registers[number]:0{width}d}")
         return
     low, high, _ = REGISTERS[number]
     value = call.number("value")

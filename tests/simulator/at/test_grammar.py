@@ -6,7 +6,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from simulator.at.grammar import Bare, Command, Form, Quoted, SyntaxFault, parse
+from simulator.at.grammar import Bare, Command, Dialect, Form, Quoted, SyntaxFault, parse
 
 FAULT = SyntaxFault()
 
@@ -73,8 +73,8 @@ def test_bodies_are_taken_apart(body: str, commands: tuple[Command | SyntaxFault
 
 
 def test_a_maker_s_prefix_begins_a_name_only_where_the_profile_has_it() -> None:
-    assert parse("*STOP;+CSQ", "+*") == (action("*STOP"), action("+CSQ"))
-    assert parse("*STOP", "+$") == (FAULT,)
+    assert parse("*STOP;+CSQ", Dialect("+*")) == (action("*STOP"), action("+CSQ"))
+    assert parse("*STOP", Dialect("+$")) == (FAULT,)
 
 
 def test_a_name_has_sixteen_characters_at_the_most() -> None:
@@ -84,6 +84,6 @@ def test_a_name_has_sixteen_characters_at_the_most() -> None:
 
 @given(st.text(st.characters(min_codepoint=32, max_codepoint=126), max_size=80))
 def test_whatever_stands_in_a_line_is_commands_and_at_most_one_fault_at_its_end(body: str) -> None:
-    commands = parse(body, "+*")
+    commands = parse(body, Dialect("+*"))
 
     assert FAULT not in commands[:-1]
