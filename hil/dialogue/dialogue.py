@@ -31,7 +31,8 @@ class Dialogue:
     """One conversation on one port.
 
     *announcements* are lines known to be unsolicited though they have no prefix (boot and farewell
-    lines).  *verbose* says whether results come in words (V1).
+    lines).  *verbose* says whether results come in words (V1): then a line that an unsolicited one has cut in
+    two is put together again, for each has line ends of its own before and after it (V.250 5.7.1).
     """
 
     def __init__(self, *, announcements: Iterable[str] = (), verbose: bool = True) -> None:
@@ -43,6 +44,8 @@ class Dialogue:
         self._names: frozenset[str] = frozenset()
         self._echo_due = False
         self._lines: list[str] = []
+        self._empties = 0
+        self._cut: str | None = None
         self._reply: Reply | None = None
 
     @property
@@ -53,7 +56,7 @@ class Dialogue:
     @property
     def heard(self) -> bytes:
         """What has come of an unfinished reply, for people who look for a cause."""
-        return "\r\n".join(self._lines).encode("latin-1", "replace") + self._tail
+        return "\r\n".join([*self._lines, *([] if self._cut is None else [self._cut])]).encode("latin-1", "replace") + self._tail
 
     def send(self, command: str) -> bytes:
         """The bytes of *command* (with its AT), whose reply is awaited from now on."""
@@ -61,12 +64,12 @@ class Dialogue:
         self._names = frozenset(name.upper() for name in _NAME.findall(command[2:]))
         self._echo_due = True
         self._lines.clear()
-        self._reply = None
+        self._reply = self._cut = None
         return command.encode("latin-1") + b"\r"
 
     def abandon(self) -> None:
         """Await the reply no longer."""
-        self._sent = None
+        self._sent = self._cut = None
         self._lines.clear()
 
     def receive(self, data: bytes) -> None:
@@ -76,6 +79,9 @@ class Dialogue:
         for line in lines:
             if line:
                 self._take(line[:LONGEST_LINE].decode("latin-1"))
+                self._empties = 0
+            else:
+                self._empties += 1
 
     def take_reply(self) -> Reply | None:
         """The reply, once; None while it has not come."""
@@ -85,17 +91,36 @@ class Dialogue:
     def _take(self, line: str) -> None:
         if self._sent is None:
             self.unsolicited.append(line)
-        elif self._echo_due and line == self._sent:
+            return
+        if self._is_unsolicited(line):
+            self._cut_by(line)
+            return
+        line = self._mended(line)
+        if self._echo_due and line == self._sent:
             self._echo_due = False
-        elif self._is_unsolicited(line):
-            self.unsolicited.append(line)
-        else:
-            result = final_result(line, verbose=self.verbose)
-            if result is None:
-                self._lines.append(line)
-                return
-            self._reply = Reply(lines=tuple(self._lines), result=result)
-            self.abandon()
+            return
+        result = final_result(line, verbose=self.verbose)
+        if result is None:
+            self._lines.append(line)
+            return
+        self._reply = Reply(lines=tuple(self._lines), result=result)
+        self.abandon()
+
+    def _cut_by(self, unsolicited: str) -> None:
+        """What stood right before an unsolicited line, without a line end of its own, may be half a line."""
+        self.unsolicited.append(unsolicited)
+        if self.verbose and self._empties == 1 and self._cut is None and self._lines:
+            self._cut = self._lines.pop()
+
+    def _mended(self, line: str) -> str:
+        """*line* with its first half, if it is a second one."""
+        cut, self._cut = self._cut, None
+        if cut is None:
+            return line
+        if self._empties == 1:
+            return cut + line
+        self._lines.append(cut)
+        return line
 
     def _is_unsolicited(self, line: str) -> bool:
         if line in self._announcements:

@@ -149,3 +149,37 @@ def test_noise_never_raises(noise: bytes) -> None:
     dialogue.receive(b"\r\nOK\r\n")
 
     assert dialogue.take_reply() is not None
+
+
+WHOLE = b"AT+CGMR;+CSQ\r\r\nTL4-1.4.2\r\n\r\n+CSQ: 22,99\r\n\r\nOK\r\n"
+REPORT = b"\r\n+CIEV: 1,3\r\n"
+
+
+@pytest.mark.parametrize("reports", [1, 2])
+@pytest.mark.parametrize("place", range(len(WHOLE)))
+def test_a_reply_is_put_together_wherever_unsolicited_lines_cut_it(place: int, reports: int) -> None:
+    heard = WHOLE[:place] + REPORT * reports + WHOLE[place:]
+    for size in (1, len(heard)):
+        dialogue = Dialogue()
+        dialogue.send("AT+CGMR;+CSQ")
+        for start in range(0, len(heard), size):
+            dialogue.receive(heard[start : start + size])
+
+        assert dialogue.take_reply() == Reply(lines=("TL4-1.4.2", "+CSQ: 22,99"), result="OK")
+        assert list(dialogue.unsolicited) == ["+CIEV: 1,3"] * reports
+
+
+def test_lines_of_one_information_text_stay_apart() -> None:
+    dialogue = Dialogue()
+    dialogue.send("ATI")
+    dialogue.receive(b"\r\nTarnworks\r\nTARN-L4\r\n\r\nOK\r\n")
+
+    assert dialogue.take_reply() == Reply(lines=("Tarnworks", "TARN-L4"), result="OK")
+
+
+def test_half_a_line_is_shown_to_whoever_looks_for_a_cause() -> None:
+    dialogue = Dialogue()
+    dialogue.send("AT+CGMR")
+    dialogue.receive(b"\r\nTL4-1\r\n+CIEV: 1,3\r\n")
+
+    assert dialogue.heard == b"TL4-1"
