@@ -18,6 +18,8 @@ from typing import Any
 
 import tomli_w
 
+from simulator.module.at_quirks import AtQuirks
+
 TOP = Path(__file__).parent.parent
 BENCHES = TOP / "suites" / "benches"
 WIRINGS = TOP / "simulator" / "wirings"
@@ -84,6 +86,13 @@ def usb(test: str, wrong: str, change: dict[str, Any]) -> Row:
 def uart(test: str, wrong: str, change: dict[str, Any], bench: str = "gauge-station") -> Row:
     """A row of the suite uart."""
     return Row(suite="uart", test=test, wrong=wrong, change=change, bench=bench)
+
+
+def at(suite: str, test: str, wrong: str, **changes: Any) -> Row:  # noqa: ANN401 # as above
+    """A row of a suite about the AT interface; *changes* are keys of `[at]`, or quirks of it."""
+    quirks = {name: value for name, value in changes.items() if name in AtQuirks.model_fields}
+    keys = {name: value for name, value in changes.items() if name not in quirks}
+    return Row(suite=suite, test=test, wrong=wrong, change=unit(at=keys | {"quirks": quirks}))
 
 
 # Parts of the shipped carrier, to be put on it again with another value.
@@ -418,6 +427,177 @@ ROWS = (
         "test_a_break_does_not_stop_it_from_answering",
         "the selector switch of the receive line is open",
         {"board": {"switches": {"UART_RX": "open"}}},
+    ),
+    at(
+        "grammar",
+        "test_lines_are_known_by_their_prefix_in_either_case",
+        "knows capitals only",
+        prefix_in_capitals_only=True,
+    ),
+    at(
+        "grammar",
+        "test_a_slash_repeats_the_last_line_without_a_terminator",
+        "does not know A/",
+        no_repeat=True,
+    ),
+    at(
+        "grammar",
+        "test_the_commands_of_a_line_are_done_in_turn_with_one_result",
+        "takes one command a line",
+        one_command_a_line=True,
+    ),
+    at(
+        "grammar",
+        "test_an_error_ends_the_line_and_what_stood_before_it_is_done",
+        "looks at the whole line first",
+        checks_line_first=True,
+    ),
+    Row(
+        suite="grammar",
+        test="test_an_unknown_command_is_refused_at_once",
+        wrong="thinks for 3 s",
+        change=unit(delays={"reply_s": exactly(3.0)}),
+    ),
+    at(
+        "grammar",
+        "test_spaces_and_small_letters_make_no_difference",
+        "stumbles over spaces",
+        spaces_count=True,
+    ),
+    at(
+        "grammar",
+        "test_the_editing_character_takes_the_one_before_it_away",
+        "has no editing character",
+        no_editing=True,
+    ),
+    at(
+        "grammar",
+        "test_seven_bits_count_and_control_characters_do_not",
+        "takes eight bits",
+        eight_bits=True,
+    ),
+    at(
+        "grammar",
+        "test_a_line_may_be_as_long_as_the_profile_says_and_a_longer_one_is_one_error",
+        "takes 200 characters only",
+        line_limit=200,
+    ),
+    at(
+        "grammar",
+        "test_strings_need_both_quotes_and_keep_what_stands_in_them",
+        "forgives a missing quote",
+        closes_quotes=True,
+    ),
+    at(
+        "grammar",
+        "test_s_parameters_read_with_three_digits_and_keep_to_their_ranges",
+        "leaves leading zeros out",
+        short_s_parameters=True,
+    ),
+    at(
+        "grammar",
+        "test_another_terminator_counts_from_the_result_of_its_line_on",
+        "takes S3 and does not heed it",
+        fixed_format=True,
+    ),
+    at(
+        "grammar",
+        "test_a_value_that_is_not_allowed_is_refused_and_the_old_one_kept",
+        "takes the nearest value instead",
+        nearest_value=True,
+    ),
+    at("grammar", "test_the_defaults_come_back", "has other defaults", error_level=1),
+    Row(
+        suite="grammar",
+        test="test_a_character_ends_an_abortable_command_once_the_guard_time_is_over",
+        wrong="goes on to the end",
+        change=unit(extensions={"commands": {"SCAN": {"abortable": False}}}),
+    ),
+    at(
+        "formatting",
+        "test_results_have_their_bytes_under_every_v_q_x_and_e",
+        "ends numeric results with a line feed",
+        numeric_with_line_feed=True,
+    ),
+    at(
+        "formatting",
+        "test_errors_of_the_equipment_have_their_bytes_under_every_cmee_v_and_q",
+        "formats +CME ERROR by V",
+        cme_follows_verbose=True,
+    ),
+    at(
+        "formatting",
+        "test_information_is_sent_under_q1_and_framed_as_v_says",
+        "is silent altogether under Q1",
+        quiet_hides_information=True,
+    ),
+    at(
+        "formatting",
+        "test_answers_begin_with_the_name_a_colon_and_a_space",
+        "prints no space",
+        no_space_after_colon=True,
+    ),
+    Row(
+        suite="formatting",
+        test="test_identification_is_bare_text",
+        wrong="is of another revision than the profile",
+        change=unit(identity={"revision": "TL4-1.4.1"}),
+    ),
+    at(
+        "formatting",
+        "test_the_echo_comes_character_by_character_as_it_was_sent",
+        "echoes whole lines",
+        echoes_lines=True,
+    ),
+    at(
+        "formatting",
+        "test_s3_and_s4_stand_in_every_format",
+        "takes S4 and does not heed it",
+        fixed_format=True,
+    ),
+    at(
+        "unsolicited",
+        "test_reports_come_only_where_they_were_asked_for",
+        "reports to the UART only",
+        unsolicited_on=["uart"],
+    ),
+    at(
+        "unsolicited",
+        "test_a_report_waits_for_a_slow_command_or_not_as_the_profile_says",
+        "holds nothing back",
+        hold_unsolicited=False,
+    ),
+    at(
+        "unsolicited",
+        "test_a_report_cuts_into_a_reply_only_where_the_profile_lets_it",
+        "holds nothing back and replies in pieces",
+        hold_unsolicited=False,
+        reply_piece=4,
+        piece_gap_s=0.01,
+    ),
+    at(
+        "unsolicited",
+        "test_a_reply_is_understood_wherever_a_report_comes",
+        "reports to the UART only",
+        unsolicited_on=["uart"],
+    ),
+    at(
+        "unsolicited",
+        "test_the_reports_of_a_burst_all_come_as_far_apart_as_the_profile_says",
+        "spaces them by 5 s",
+        unsolicited_gap_s=5.0,
+    ),
+    at(
+        "unsolicited",
+        "test_reports_go_to_the_ports_that_the_profile_names",
+        "reports to the AT port only",
+        unsolicited_on=["at"],
+    ),
+    at(
+        "unsolicited",
+        "test_q1_silences_reports_too",
+        "reports under Q1",
+        unsolicited_in_quiet=True,
     ),
 )
 

@@ -7,7 +7,11 @@ from typing import TYPE_CHECKING
 import pytest
 
 if TYPE_CHECKING:
+    from collections.abc import Iterator
+
+    from hil.bench.interface import Bench
     from hil.modem import Modem
+    from hil.verbatim import Verbatim
 
 
 @pytest.fixture
@@ -29,3 +33,15 @@ def modem_registered(modem_ready: Modem) -> Modem:
     """The modem, registered with the network."""
     modem_ready.make_registered()
     return modem_ready
+
+
+@pytest.fixture
+def verbatim(modem_ready: Modem, bench: Bench) -> Iterator[Verbatim]:
+    """The bytes of the AT port of a module that is ready, echo off."""
+    from hil.verbatim import Verbatim
+
+    modem_ready.close()
+    found = Verbatim(bench)
+    found.ask(b"ATE0\r")
+    yield found
+    found.close()

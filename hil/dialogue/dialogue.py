@@ -56,7 +56,12 @@ class Dialogue:
     @property
     def heard(self) -> bytes:
         """What has come of an unfinished reply, for people who look for a cause."""
-        return "\r\n".join([*self._lines, *([] if self._cut is None else [self._cut])]).encode("latin-1", "replace") + self._tail
+        return (
+            "\r\n".join([*self._lines, *([] if self._cut is None else [self._cut])]).encode(
+                "latin-1", "replace"
+            )
+            + self._tail
+        )
 
     def send(self, command: str) -> bytes:
         """The bytes of *command* (with its AT), whose reply is awaited from now on."""

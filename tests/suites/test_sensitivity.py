@@ -21,4 +21,4 @@ def test_every_suite_test_is_red_on_its_wrong_bench() -> None:
     )
 
     assert result.returncode == 0, result.stdout + result.stderr
-    assert "66 rows, all as they should be" in result.stdout
+    assert "95 rows, all as they should be" in result.stdout

@@ -5,9 +5,11 @@ from __future__ import annotations
 import subprocess
 import sys
 import time
+import tomllib
 from pathlib import Path
 
 import pytest
+import tomli_w
 
 TOP = Path(__file__).parents[2]
 WAKEBENCH = Path(sys.executable).with_name("wakebench")
@@ -31,7 +33,12 @@ AT_REAL_PACE = (
     "uart::test_it_answers_at_the_profile_s_rate_and_framing",
     "uart::test_the_echo_is_as_the_profile_says_until_it_is_set",
     "uart::test_after_a_rest_it_wakes_with_the_second_command_at_the_latest",
+    "grammar::test_another_terminator_counts_from_the_result_of_its_line_on",
+    "formatting::test_the_echo_comes_character_by_character_as_it_was_sent",
+    "unsolicited::test_a_report_cuts_into_a_reply_only_where_the_profile_lets_it",
 )
+
+AT_SUITES = ("grammar", "formatting", "unsolicited")
 
 
 @pytest.mark.slow
@@ -60,7 +67,24 @@ def test_the_suites_pass_in_seconds_and_two_runs_are_equal_also_on_a_busy_machin
             hog.kill()
             hog.wait()
 
-    assert f"{69 - skipped} passed, {skipped} skipped" in quiet
+    assert f"{99 - skipped} passed, {skipped} skipped" in quiet
     assert took_s < 30
     assert contents(tmp_path / "quiet") == contents(tmp_path / "busy")
-    assert len(contents(tmp_path / "quiet")) == 69
+    assert len(contents(tmp_path / "quiet")) == 99
+
+
+@pytest.mark.slow
+def test_the_at_suites_pass_on_a_module_whose_reports_cut_its_replies_between_any_two_bytes(
+    tmp_path: Path,
+) -> None:
+    profile = tomllib.loads((TOP / "simulator/profiles/tarn-l4.toml").read_text(encoding="utf-8"))
+    profile["at"] |= {"hold_unsolicited": False, "reply_piece": 1, "piece_gap_s": 0.01}
+    (tmp_path / "talkative.toml").write_text(tomli_w.dumps(profile))
+    bench = tomllib.loads((TOP / "suites/benches/gauge-station.toml").read_text(encoding="utf-8"))
+    bench["module"]["profile"] = "talkative.toml"
+    (tmp_path / "bench.toml").write_text(tomli_w.dumps(bench))
+    command = [str(WAKEBENCH), "test", str(tmp_path / "bench.toml"), *AT_SUITES, "-q"]
+    result = subprocess.run(command, cwd=TOP, check=False, capture_output=True, text=True, timeout=120)
+
+    assert result.returncode == 0, result.stdout + result.stderr
+    assert "30 passed" in result.stdout
