@@ -52,7 +52,10 @@ WRONG = [
     (("list", "colours"), "colours"),
     (("test", "nosuch"), "unknown bench 'nosuch'; known: aged-capacitor"),
     (("test", "no.toml"), "no.toml: no such file; expected a bench file"),
-    (("test", STATION, "nosuch"), "unknown suite 'nosuch'; known: power_key, radio_disable"),
+    (
+        ("test", STATION, "nosuch"),
+        "unknown suite 'nosuch'; known: formatting, grammar, power_key, radio_disable",
+    ),
     (("simulate", STATION, "--pace", "virtual"), "pace: found 'virtual'; allowed: real"),
     (("script", STATION, "--pace", "slow", "--", "true"), "pace: found 'slow'"),
     (
