@@ -95,6 +95,17 @@ def test_a_line_past_the_limit_is_one_error(quiet: Talk) -> None:
     assert quiet(b"AT\r") == b"\r\nOK\r\n"
 
 
+def test_a_line_of_a_million_characters_is_one_error_and_costs_no_memory(quiet: Talk) -> None:
+    quiet(b"AT+CMEE=1\r")
+    for _ in range(250):
+        quiet(b"AT+CMEE=2;" + b"E0" * 1995)
+        assert len(quiet.model.at.channels["at"]._reader._body) <= 1024
+    heard = quiet(b"\r") + quiet.later(0.1)
+
+    assert heard == b"\r\nERROR\r\n"
+    assert quiet(b"AT+CMEE?\r") == b"\r\n+CMEE: 1\r\n\r\nOK\r\n"
+
+
 def test_a_changed_terminator_counts_from_the_result_of_its_own_line_on(quiet: Talk) -> None:
     # V.250 6.2.1: the result code of the line that changes S3 already uses the new value.
     assert quiet(b"ATS3=33\r") == b"!\nOK!\n"
