@@ -1,7 +1,7 @@
 """A simulated bench served to other programs: device links, header files, recording, in one folder.
 
-At real pace or a factor; the folder holds `dev/<name>` links to the ptys (present only while the
-module presents the port), `sys/class/gpio`, and `recording.jsonl`.
+At real pace or a factor, or at virtual pace for whoever moves time; the folder holds `dev/<name>` links to
+the ptys (present only while the module presents the port), `sys/class/gpio`, and `recording.jsonl`.
 """
 
 from __future__ import annotations
@@ -68,7 +68,7 @@ class PortLinks:
 def _listening(
     description: BenchDescription,
     *,
-    factor: float,
+    factor: float | None,
     rfc2217: Listening | None,
     pinned: Mapping[str, Any] | None,
 ) -> SimulatedBench:
@@ -96,7 +96,7 @@ class ServedBench:
         description: BenchDescription,
         folder: Path,
         *,
-        factor: float = 1.0,
+        factor: float | None = 1.0,
         link_name: Callable[[Port], str],
         keep_events: bool = False,
         pinned: Mapping[str, Any] | None = None,
@@ -140,6 +140,12 @@ class ServedBench:
         """Serve until *stopped*, or for *for_s* seconds of the bench's time."""
         until_ns = None if for_s is None else self.driver.model.timeline.now_ns + ns(for_s)
         self.driver.wait(until_ns, stopped)
+
+    @property
+    def servants(self) -> list[tuple[int, int]]:
+        """Threads that answer the kernel, each with the descriptor on which it waits."""
+        servant = self._files.servant if isinstance(self._files, HeaderFiles) else None
+        return [] if servant is None else [servant]
 
     @property
     def recording(self) -> Recording:

@@ -4,9 +4,12 @@ from __future__ import annotations
 
 import json
 from pathlib import Path
-from typing import Annotated
+from typing import TYPE_CHECKING, Annotated
 
 import typer
+
+if TYPE_CHECKING:
+    from hil.scripts.runner import ScriptRun
 
 
 def script(
@@ -22,7 +25,7 @@ def script(
     limit_s: Annotated[
         float, typer.Option("--limit", metavar="SECONDS", min=0.1, help="end it after so long")
     ] = 600,
-    pace: Annotated[str, typer.Option(help="real, or a factor such as x2")] = "real",
+    pace: Annotated[str, typer.Option(help="virtual, real, or a factor such as x2")] = "virtual",
     env: Annotated[
         list[str] | None,
         typer.Option(
@@ -38,10 +41,6 @@ def script(
     from hil.scripts.runner import run_script
 
     factor = parse_pace(pace)
-    if factor is None:
-        raise UsageError(
-            "pace: found 'virtual'; allowed: real, or a factor (scripts cannot run at virtual pace yet)"
-        )
     description = load_bench(find_bench(bench))
     if description.file.bench.kind != "simulated":
         raise UsageError(f"{description.path}: bench.kind: found 'hardware'; allowed: simulated")
@@ -63,6 +62,11 @@ def script(
             "expected": expect_exit,
             "as_expected": as_expected,
             "bench_s": round(run.bench_s, 6),
+            "wall_s": round(run.wall_s, 6),
+            "pace": pace,
+            "is_exact": run.is_exact,
+            "hung": run.hung,
+            "notices": list(run.notices),
             "late_s": round(run.late_s, 6),
             "stdout": run.stdout.decode("utf-8", "replace"),
             "stderr": run.stderr.decode("utf-8", "replace"),
@@ -70,8 +74,22 @@ def script(
         }
         typer.echo(json.dumps(facts))
     else:
-        ended = f"after {run.bench_s:.2f} s, at most {run.late_s * 1e3:.1f} ms late"
-        status = f"the time limit of {limit_s:g} s ended it" if run.status is None else f"status {run.status}"
-        verdict = "as expected" if as_expected else f"expected {expect_exit}"
-        typer.echo(f"wakebench: {status} ({verdict}) {ended}", err=True)
+        typer.echo(f"wakebench: {_told(run, limit_s, as_expected, expect_exit, factor)}", err=True)
+        for notice in run.notices:
+            typer.echo(f"wakebench: {notice}", err=True)
     raise typer.Exit(0 if as_expected else 1)
+
+
+def _told(run: ScriptRun, limit_s: float, as_expected: bool, expect_exit: int, factor: float | None) -> str:
+    """How it ended, and how long it took."""
+    verdict = "as expected" if as_expected else f"expected {expect_exit}"
+    if run.hung is not None:
+        status = run.hung
+    elif run.status is None:
+        status = f"the time limit of {limit_s:g} s ended it"
+    else:
+        status = f"status {run.status}"
+    if factor is not None:
+        return f"{status} ({verdict}) after {run.bench_s:.2f} s, at most {run.late_s * 1e3:.1f} ms late"
+    exactness = "exact" if run.is_exact else "not exact"
+    return f"{status} ({verdict}) after {run.bench_s:.2f} s, {exactness}, in {run.wall_s:.2f} s"

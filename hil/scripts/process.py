@@ -56,6 +56,44 @@ class Stream:
         self._stream.close()
 
 
+class Reports:
+    """What bubblewrap tells of its command, as JSON lines on a descriptor.
+
+    `first` is the sandbox's first process, `status` how the command ended, as a shell gives it; each is None
+    until it is known.  `report_to` is for bubblewrap; it is closed here by `is_given`.
+    """
+
+    def __init__(self, descriptors: Descriptors) -> None:
+        self.first: int | None = None
+        self.status: int | None = None
+        self._descriptors = descriptors
+        self._text = b""
+        self._from, self.report_to = os.pipe2(os.O_CLOEXEC | os.O_NONBLOCK)
+        descriptors.add_reader(self._from, self.take)
+
+    def is_given(self) -> None:
+        """bubblewrap has its end."""
+        os.close(self.report_to)
+
+    def take(self) -> None:
+        """Take what has been told until now."""
+        with contextlib.suppress(BlockingIOError):
+            while data := os.read(self._from, _CHUNK):
+                self._text += data
+            self._descriptors.remove_reader(self._from)
+        *lines, self._text = self._text.split(b"\n")
+        for line in lines:
+            report = json.loads(line)
+            self.first = report.get("child-pid", self.first)
+            self.status = report.get("exit-code", self.status)
+
+    def close(self) -> None:
+        """Take what is left."""
+        self.take()
+        self._descriptors.remove_reader(self._from)
+        os.close(self._from)
+
+
 class _End:
     """Whether a process has ended, by its descriptor."""
 
@@ -81,8 +119,7 @@ class _End:
 class SandboxProcess:
     """bubblewrap and all that runs under it.
 
-    *arguments* makes the command line, given the descriptor to which bubblewrap reports.  `status` is how
-    the command ended, as a shell gives it; None where it was never started or never ended.
+    *arguments* makes the command line, given the descriptor to which bubblewrap reports.
     """
 
     def __init__(
@@ -93,27 +130,25 @@ class SandboxProcess:
         stdout: Callable[[bytes], None],
         stderr: Callable[[bytes], None],
     ) -> None:
-        self.status: int | None = None
         self._descriptors = descriptors
         self._first: _End | None = None
-        self._reported = b""
-        self._reports, report_to = os.pipe2(os.O_CLOEXEC | os.O_NONBLOCK)
+        self._reports = Reports(descriptors)
         # A session of its own, led by the sandbox and not by the script: a port that the script opens must
         # not become its controlling terminal.
         try:
             self._process = subprocess.Popen(
-                arguments(report_to),
+                arguments(self._reports.report_to),
                 stdin=subprocess.DEVNULL,
                 stdout=subprocess.PIPE,
                 stderr=subprocess.PIPE,
                 start_new_session=True,
-                pass_fds=[report_to],
+                pass_fds=[self._reports.report_to],
             )
         except BaseException:
-            os.close(self._reports)
+            self._reports.close()
             raise
         finally:
-            os.close(report_to)
+            self._reports.is_given()
         assert self._process.stdout is not None  # noqa: S101 # pipes were asked for
         assert self._process.stderr is not None  # noqa: S101 # likewise
         self._outer = _End(self._process.pid, descriptors)
@@ -121,7 +156,11 @@ class SandboxProcess:
             Stream(self._process.stdout, descriptors, stdout),
             Stream(self._process.stderr, descriptors, stderr),
         )
-        descriptors.add_reader(self._reports, self._take_reports)
+
+    @property
+    def status(self) -> int | None:
+        """How the command ended, as a shell gives it; None where it was never started or never ended."""
+        return self._reports.status
 
     @property
     def has_ended(self) -> bool:
@@ -132,7 +171,8 @@ class SandboxProcess:
     def is_gone(self) -> bool:
         """Whether the command and all that it has started are gone."""
         # The sandbox's first process is a zombie only once the kernel has killed all others in there.
-        return self.has_ended and (self._first is None or self._first.has_come)
+        first = self._first_end()
+        return self.has_ended and (first is None or first.has_come)
 
     @property
     def returncode(self) -> int | None:
@@ -143,36 +183,28 @@ class SandboxProcess:
         """Take the output and the reports that have come until now."""
         for stream in self._streams:
             stream.drain()
-        self._take_reports()
+        self._reports.take()
 
     def kill(self) -> None:
         """End everything; serve until `is_gone`, as a process that waits for the model dies only then."""
         self._outer.kill()
-        if self._first is not None:
-            self._first.kill()
+        first = self._first_end()
+        if first is not None:
+            first.kill()
 
     def close(self) -> None:
         """Take what is left of the output and the reports."""
-        self._take_reports()
+        self._reports.take()
         for stream in self._streams:
             stream.close()
         self._outer.close()
         if self._first is not None:
             self._first.close()
-        self._descriptors.remove_reader(self._reports)
-        os.close(self._reports)
+        self._reports.close()
         self._process.wait()
 
-    def _take_reports(self) -> None:
-        with contextlib.suppress(BlockingIOError):
-            while data := os.read(self._reports, _CHUNK):
-                self._reported += data
-            self._descriptors.remove_reader(self._reports)
-        *lines, self._reported = self._reported.split(b"\n")
-        for line in lines:
-            report = json.loads(line)
-            if "child-pid" in report:
-                with contextlib.suppress(ProcessLookupError):
-                    self._first = _End(report["child-pid"], self._descriptors)
-            if "exit-code" in report:
-                self.status = int(report["exit-code"])
+    def _first_end(self) -> _End | None:
+        if self._first is None and self._reports.first is not None:
+            with contextlib.suppress(ProcessLookupError):
+                self._first = _End(self._reports.first, self._descriptors)
+        return self._first

@@ -1,39 +1,41 @@
-"""A command in, what it did to the bench out: run at real pace inside the sandbox.
+"""A command in, what it did to the bench out: run inside the sandbox, at virtual pace or against the wall.
 
 Its output, its end and everything that passes through header and ports land on one recording.
 """
 
 from __future__ import annotations
 
+import os
 import shutil
 import signal
 import sys
 import tempfile
+import time
 from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Final
 
 from hil.bench.served import ServedBench
 from hil.errors import BenchError, BenchUnfitError, UsageError
+from simulator.edges.port_edges import PtyEdges
 from simulator.kernel.timeline import ns
 
 from .interruption import Interruption
-from .process import SandboxProcess
+from .output import LANE, Output
+from .process import Reports, SandboxProcess, Stream
 from .sandbox import ENVIRONMENT, FIRST_PID, check_command, passed_on, prepare_dev, probe, sandboxed
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Sequence
-    from typing import BinaryIO
+    from types import TracebackType
+    from typing import Self
 
     from hil.bench.files import BenchDescription
     from hil.recording.query import Recording
-    from simulator.kernel.recorder import Recorder
+    from simulator.edges.descriptors import Descriptors
 
-_LANE: Final = f"script/{FIRST_PID}"
 # How long a killed tree may take to go, in wall seconds.
 _KILL_S: Final = 5.0
-# How much of each stream is kept, in bytes; a script that prints for ever must not fill the memory.
-OUTPUT_LIMIT: Final = 8 << 20
 
 
 class ScriptInterruptedError(BenchError):
@@ -47,50 +49,30 @@ class ScriptInterruptedError(BenchError):
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class ScriptRun:
-    """One run: *status* as a shell gives it (128 + n for signal n), None where the time limit ended it."""
+    """One run: *status* as a shell gives it (128 + n for signal n), None where the time limit ended it.
+
+    *bench_s* is the bench's time that it took, *wall_s* the wall's, *late_s* how late its latest action was.
+    At virtual pace *is_exact* says whether every instant is what it would be on any machine, and *hung* who
+    waited for what where nothing would ever have come; *notices* is what the user should know.
+    """
 
     status: int | None
     stdout: bytes
     stderr: bytes
     bench_s: float
+    wall_s: float
     late_s: float
     recording: Recording
-
-
-class _Output:
-    """One stream of the script: recorded and kept up to the limit, and all of it passed on.
-
-    `broken` is the error, once nobody takes what is passed on any more.
-    """
-
-    def __init__(self, recorder: Recorder, what: str, passed_to: BinaryIO | None) -> None:
-        self.data = bytearray()
-        self._recorder, self._what, self._passed_to = recorder, what, passed_to
-        self._is_cut = False
-        self.broken: BrokenPipeError | None = None
-
-    def take(self, data: bytes) -> None:
-        """Take what has come."""
-        kept = data[: OUTPUT_LIMIT - len(self.data)]
-        if kept:
-            self.data += kept
-            self._recorder.record_bytes(_LANE, self._what, kept)
-        if len(kept) < len(data) and not self._is_cut:
-            self._is_cut = True
-            self._recorder.record(_LANE, "cut", stream=self._what, kept=OUTPUT_LIMIT)
-        if self._passed_to is not None and self.broken is None:
-            try:
-                self._passed_to.write(data)
-                self._passed_to.flush()
-            except BrokenPipeError as error:
-                self.broken = error
+    is_exact: bool = False
+    hung: str | None = None
+    notices: tuple[str, ...] = ()
 
 
 def run_script(
     description: BenchDescription,
     command: Sequence[str],
     *,
-    factor: float = 1.0,
+    factor: float | None = None,
     limit_s: float = 600.0,
     environment: Sequence[str] = (),
     recording_path: Path | None = None,
@@ -98,6 +80,8 @@ def run_script(
     folder: Path | None = None,
 ) -> ScriptRun:
     """Run *command* against the bench for at most *limit_s* seconds of the bench's time.
+
+    *factor* None is virtual pace: the caller gives this process's children to the run.  Else it is the pace.
 
     *environment* holds `NAME=VALUE` or `NAME` to pass on.  Whatever happens, everything that the script has
     started is gone when this returns, and the recording is at *recording_path*.
@@ -140,10 +124,9 @@ def run_script(
             )
 
         try:
-            served.bench.model.recorder.record(_LANE, "start", command=" ".join(command))
-            return _supervise(
-                served, arguments, limit_s=limit_s, interruption=interruption, pass_on=pass_on_output
-            )
+            served.bench.model.recorder.record(LANE, "start", command=" ".join(command))
+            run = _supervise if factor is not None else _supervise_virtually
+            return run(served, arguments, limit_s=limit_s, interruption=interruption, pass_on=pass_on_output)
         finally:
             served.close()
             if recording_path is not None:
@@ -161,8 +144,8 @@ def _supervise(
     """Serve the model until the script ends or is ended, and all that it has started is gone."""
     driver, recorder = served.driver, served.bench.model.recorder
     timeline = driver.model.timeline
-    stdout = _Output(recorder, "stdout", sys.stdout.buffer if pass_on else None)
-    stderr = _Output(recorder, "stderr", sys.stderr.buffer if pass_on else None)
+    stdout = Output(recorder, "stdout", sys.stdout.buffer if pass_on else None)
+    stderr = Output(recorder, "stderr", sys.stderr.buffer if pass_on else None)
     driver.descriptors.add_reader(interruption.descriptor, lambda: None)
     process = SandboxProcess(arguments, driver.descriptors, stdout=stdout.take, stderr=stderr.take)
 
@@ -171,17 +154,18 @@ def _supervise(
         return process.has_ended or interruption.number is not None or broken is not None
 
     status: int | None = None
+    began_s = time.monotonic()
     try:
         in_time = driver.wait(timeline.now_ns + ns(limit_s), is_over)
         process.drain()
         if not process.has_ended:
             cause = "interruption" if in_time else "time limit"
-            recorder.record(_LANE, "signal", number=int(signal.SIGKILL), cause=cause)
+            recorder.record(LANE, "signal", number=int(signal.SIGKILL), cause=cause)
         elif process.status is None:
             raise _failure(bytes(stderr.data), process.returncode)
         else:
             status = process.status
-        recorder.record(_LANE, "exit", status=status)
+        recorder.record(LANE, "exit", status=status)
     finally:
         driver.descriptors.remove_reader(interruption.descriptor)
         process.kill()
@@ -196,9 +180,114 @@ def _supervise(
         stdout=bytes(stdout.data),
         stderr=bytes(stderr.data),
         bench_s=timeline.now_ns / 1e9,
+        wall_s=time.monotonic() - began_s,
         late_s=driver.latest_ns / 1e9,
         recording=served.recording,
     )
+
+
+def _supervise_virtually(
+    served: ServedBench,
+    arguments: Callable[[int], list[str]],
+    *,
+    limit_s: float,
+    interruption: Interruption,
+    pass_on: bool,
+) -> ScriptRun:
+    """The same on the model's own clock."""
+    from .virtual_time.supervisor import HungError, Supervisor
+    from .virtual_time.world import Servants, World
+
+    driver, recorder = served.driver, served.bench.model.recorder
+    timeline, descriptors = driver.model.timeline, driver.descriptors
+    stdout = Output(recorder, "stdout", sys.stdout.buffer if pass_on else None)
+    stderr = Output(recorder, "stderr", sys.stderr.buffer if pass_on else None)
+    edges = served.bench.edges
+    assert isinstance(edges, PtyEdges)  # noqa: S101 # a script's ports are
+    settings = served.bench.description.settings
+    world = World(driver, edges, start_time=settings.start_time)
+    supervisor = Supervisor(world, seed=settings.seed, servants=Servants(lambda: served.servants))
+    began_s = time.monotonic()
+    with _Pipes(descriptors, stdout, stderr) as pipes:
+        reports = Reports(descriptors)
+        supervisor.spawn(
+            arguments(reports.report_to),
+            environment=os.environ,
+            streams=pipes.given,
+            kept=[reports.report_to],
+        )
+        reports.is_given()
+        pipes.are_given()
+        limit_ns = timeline.now_ns + ns(limit_s)
+        supervisor.deadlines.add(limit_ns, (), lambda: None)
+
+        def is_over() -> bool:
+            broken = stdout.broken or stderr.broken
+            return timeline.now_ns >= limit_ns or interruption.number is not None or broken is not None
+
+        hung = None
+        try:
+            code = supervisor.run(is_over)
+        except HungError as error:
+            hung, code = str(error), None
+        finally:
+            pipes.drain()
+            reports.close()
+    if broken := stdout.broken or stderr.broken:
+        raise broken
+    if interruption.number is not None:
+        recorder.record(LANE, "signal", number=int(signal.SIGKILL), cause="interruption")
+        raise ScriptInterruptedError(interruption.number)
+    if code is None:
+        cause = "time limit" if hung is None else "nothing is due"
+        recorder.record(LANE, "signal", number=int(signal.SIGKILL), cause=cause)
+    elif reports.status is None:
+        raise _failure(bytes(stderr.data), code)
+    recorder.record(LANE, "exit", status=reports.status)
+    return ScriptRun(
+        status=reports.status,
+        stdout=bytes(stdout.data),
+        stderr=bytes(stderr.data),
+        bench_s=timeline.now_ns / 1e9,
+        wall_s=time.monotonic() - began_s,
+        late_s=0.0,
+        recording=served.recording,
+        is_exact=supervisor.is_exact,
+        hung=hung,
+        notices=tuple(supervisor.notices),
+    )
+
+
+class _Pipes:
+    """The script's standard streams; *given* are its ends."""
+
+    def __init__(self, descriptors: Descriptors, stdout: Output, stderr: Output) -> None:
+        nothing = os.open(os.devnull, os.O_RDONLY | os.O_CLOEXEC)
+        (out, to_out), (err, to_err) = os.pipe2(os.O_CLOEXEC), os.pipe2(os.O_CLOEXEC)
+        self.given = (nothing, to_out, to_err)
+        self._streams = (
+            Stream(os.fdopen(out, "rb", buffering=0), descriptors, stdout.take),
+            Stream(os.fdopen(err, "rb", buffering=0), descriptors, stderr.take),
+        )
+
+    def __enter__(self) -> Self:
+        return self
+
+    def __exit__(
+        self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
+    ) -> None:
+        for stream in self._streams:
+            stream.close()
+
+    def are_given(self) -> None:
+        """The script has its ends."""
+        for descriptor in self.given:
+            os.close(descriptor)
+
+    def drain(self) -> None:
+        """Take what has come."""
+        for stream in self._streams:
+            stream.drain()
 
 
 def _failure(stderr: bytes, code: int | None) -> UsageError | BenchUnfitError:

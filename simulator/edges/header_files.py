@@ -133,6 +133,18 @@ class _SignalHandlers:
             self._libc.sigaction(int(number), kept, None)
 
 
+def _fuse_descriptors() -> set[int]:
+    """This process's connections to the kernel's FUSE."""
+    found = set()
+    for name in os.listdir("/proc/self/fd"):  # noqa: PTH208 # numbers are wanted
+        try:
+            if os.readlink(f"/proc/self/fd/{name}") == "/dev/fuse":  # noqa: PTH115 # as it is written
+                found.add(int(name))
+        except OSError:
+            continue
+    return found
+
+
 def _split(path: str) -> tuple[str, ...]:
     return tuple(part for part in path.split("/") if part)
 
@@ -229,6 +241,8 @@ class _Operations:
 class HeaderFiles:
     """*tree* mounted at *folder* until closed; every request goes through *run*.
 
+    `servant` is the thread that answers the kernel, and the descriptor on which it waits for requests.
+
     Signals stay with whoever has them.  Raises NoFuseError where FUSE cannot be used (the folder is empty
     then), and FolderInUseError where something is mounted there already.
     """
@@ -243,6 +257,8 @@ class HeaderFiles:
         self._is_up = threading.Event()
         self._is_settled = threading.Event()
         self._signal_handlers = _SignalHandlers()
+        self._others = _fuse_descriptors()
+        self.servant: tuple[int, int] | None = None
         operations = _Operations(tree, run, on_up=self._on_up)
         self._thread = threading.Thread(
             target=self._serve, args=(operations,), name="header files", daemon=True
@@ -254,6 +270,9 @@ class HeaderFiles:
             raise NoFuseError(self._failure)
 
     def _on_up(self) -> None:
+        own = _fuse_descriptors() - self._others
+        if own:
+            self.servant = threading.get_native_id(), min(own)
         self._signal_handlers.put_back()
         self._is_up.set()
         self._is_settled.set()

@@ -1,0 +1,194 @@
+"""Terminal settings and modem lines (ioctl_tty(2)): waits kept from the kernel, lines told by the model."""
+
+from __future__ import annotations
+
+import struct
+from functools import partial
+from typing import TYPE_CHECKING, Final, TypeAlias
+
+from hil.scripts.virtual_time import filter as rules
+from hil.scripts.virtual_time.terminals import DTR, RTS, Timing, all_bits
+
+from .handlers import Answer, Arguments, handles, signed
+
+if TYPE_CHECKING:
+    from collections.abc import Callable
+
+    from hil.scripts.virtual_time.supervisor import Supervisor
+    from hil.scripts.virtual_time.tasks import Process, Task
+    from simulator.module.port import Port
+
+# struct ktermios: four words of flags, the line discipline, then the control characters.
+_LOCAL_FLAGS_AT, _CHARACTERS_AT = 12, 17
+_VTIME_AT, _VMIN_AT = _CHARACTERS_AT + 5, _CHARACTERS_AT + 6
+_ICANON: Final = 0x2
+_READS: Final = (rules.TCGETS, rules.TCGETS2)
+_SETS: Final = (
+    *(rules.TCSETS, rules.TCSETSW, rules.TCSETSF),
+    *(rules.TCSETS2, rules.TCSETSW2, rules.TCSETSF2),
+)
+# How long a break lasts (tcsendbreak(3): between a quarter and half a second; Linux takes a quarter).
+_BREAK_NS: Final = 250_000_000
+_TENTH_NS: Final = 100_000_000
+# Nothing that a port has to send takes longer than this.
+_DRAINED_NS: Final = 3_600_000_000_000
+
+
+_Handler: TypeAlias = "Callable[[Supervisor, Task, Arguments, Port], Answer]"
+
+
+@handles("ioctl")
+def control(supervisor: Supervisor, task: Task, arguments: Arguments) -> Answer:
+    """ioctl(2) of a terminal."""
+    request = arguments[1] & 0xFFFFFFFF
+    if request == rules.TIOCSPTLCK:
+        task.process.has_ptys = True
+        return None
+    if request in _READS:
+        return _read_settings(supervisor, task, arguments)
+    if request in _SETS:
+        return _set_settings(supervisor, task, arguments)
+    port = supervisor.terminals.port(task, signed(arguments[0]))
+    if port is None:
+        return None
+    handler = _LINES.get(request)
+    return None if handler is None else handler(supervisor, task, arguments, port)
+
+
+# -- settings -----------------------------------------------------------------------------
+
+
+def _read_settings(supervisor: Supervisor, task: Task, arguments: Arguments) -> Answer:
+    timing = supervisor.terminals.timings.get(supervisor.terminals.device(task, signed(arguments[0])))
+    if timing is None:
+        return None
+
+    def finish(result: int) -> int:
+        if result == 0:
+            _write_timing(task.process, arguments[2], timing)
+        return result
+
+    return supervisor.call_then(task, arguments, finish)
+
+
+def _set_settings(supervisor: Supervisor, task: Task, arguments: Arguments) -> Answer:
+    process, address = task.process, arguments[2]
+    device = supervisor.terminals.device(task, signed(arguments[0]))
+    settings = process.read(address, _VMIN_AT + 1)
+    (flags,) = struct.unpack_from("=I", settings, _LOCAL_FLAGS_AT)
+    wanted = Timing(settings[_VMIN_AT], settings[_VTIME_AT])
+    supervisor.terminals.timings.pop(device, None)
+    if flags & _ICANON or not wanted.tenths:
+        return None
+    supervisor.terminals.timings[device] = wanted
+    # In the kernel a read waits for one character and for ever; the program's own structure stays as it was.
+    _write_timing(process, address, Timing(1, 0))
+
+    def finish(result: int) -> int:
+        _write_timing(process, address, wanted)
+        return result
+
+    return supervisor.call_then(task, arguments, finish)
+
+
+def _write_timing(process: Process, address: int, timing: Timing) -> None:
+    process.write(address + _VTIME_AT, bytes([timing.tenths, timing.least]))
+
+
+# -- modem lines --------------------------------------------------------------------------
+
+
+def _get_lines(supervisor: Supervisor, task: Task, arguments: Arguments, port: Port) -> Answer:
+    supervisor.spinning.look()
+    task.process.write(arguments[2], struct.pack("=i", all_bits(port)))
+    return 0
+
+
+def _set_lines(
+    supervisor: Supervisor, task: Task, arguments: Arguments, port: Port, *, change: Callable[[int, int], int]
+) -> Answer:
+    supervisor.world.settle()  # what was written before comes first
+    (given,) = struct.unpack("=i", task.process.read(arguments[2], 4))
+    bits = change(all_bits(port), given)
+    port.set_lines(dtr=bool(bits & DTR), rts=bool(bits & RTS))
+    return 0
+
+
+def _wait_for_lines(supervisor: Supervisor, task: Task, arguments: Arguments, port: Port) -> Answer:
+    pending = supervisor.wait(
+        task, arguments, supervisor.world.now_ns + _DRAINED_NS, timed_out=0, sleeps=True
+    )
+    waiting = task.waiting
+    if waiting is not None:
+        supervisor.terminals.wait_for_lines(port, arguments[2], partial(supervisor.kick, task, waiting))
+    return pending
+
+
+def _break_for(supervisor: Supervisor, task: Task, arguments: Arguments, port: Port, break_ns: int) -> Answer:
+    supervisor.world.settle()
+    port.set_break(True)
+    return supervisor.wait(
+        task,
+        arguments,
+        supervisor.world.now_ns + break_ns,
+        timed_out=0,
+        sleeps=True,
+        at_end=lambda _result, _left_ns: port.set_break(False),
+    )
+
+
+def _break_or_drain(supervisor: Supervisor, task: Task, arguments: Arguments, port: Port) -> Answer:
+    if signed(arguments[2]) == 0:
+        return _break_for(supervisor, task, arguments, port, _BREAK_NS)
+    return _drain(supervisor, task, arguments, port)
+
+
+def _drain(supervisor: Supervisor, task: Task, arguments: Arguments, port: Port) -> Answer:
+    """tcdrain(3): until the last stop bit has left."""
+    supervisor.world.settle()
+    serial = supervisor.world.serial
+    if serial is None or serial.port is not port or not serial.to_module.is_busy:
+        return 0
+    pending = supervisor.wait(
+        task, arguments, supervisor.world.now_ns + _DRAINED_NS, timed_out=0, sleeps=True
+    )
+    waiting = task.waiting
+    if waiting is not None:
+        serial.to_module.when_idle(partial(supervisor.kick, task, waiting))
+    return pending
+
+
+def _break_tenths(supervisor: Supervisor, task: Task, arguments: Arguments, port: Port) -> Answer:
+    tenths = signed(arguments[2])
+    return _break_for(supervisor, task, arguments, port, tenths * _TENTH_NS if tenths > 0 else _BREAK_NS)
+
+
+def _set_break(supervisor: Supervisor, task: Task, arguments: Arguments, port: Port, *, on: bool) -> Answer:
+    del task, arguments
+    supervisor.world.settle()
+    port.set_break(on)
+    return 0
+
+
+def _count_waiting(supervisor: Supervisor, task: Task, arguments: Arguments, port: Port) -> Answer:
+    """TIOCOUTQ: what has not left yet."""
+    supervisor.world.settle()
+    supervisor.spinning.look()
+    serial = supervisor.world.serial
+    waiting = serial.to_module.waiting if serial is not None and serial.port is port else 0
+    task.process.write(arguments[2], struct.pack("=i", waiting))
+    return 0
+
+
+_LINES: Final[dict[int, _Handler]] = {
+    rules.TIOCMGET: _get_lines,
+    rules.TIOCMSET: partial(_set_lines, change=lambda _, given: given),
+    rules.TIOCMBIS: partial(_set_lines, change=lambda before, given: before | given),
+    rules.TIOCMBIC: partial(_set_lines, change=lambda before, given: before & ~given),
+    rules.TIOCMIWAIT: _wait_for_lines,
+    rules.TCSBRK: _break_or_drain,
+    rules.TCSBRKP: _break_tenths,
+    rules.TIOCSBRK: partial(_set_break, on=True),
+    rules.TIOCCBRK: partial(_set_break, on=False),
+    rules.TIOCOUTQ: _count_waiting,
+}

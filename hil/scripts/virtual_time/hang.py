@@ -1,0 +1,44 @@
+"""A tree that waits for ever in, one text that says who waits for what out."""
+
+from __future__ import annotations
+
+import os
+from typing import TYPE_CHECKING, Final
+
+if TYPE_CHECKING:
+    from .supervisor import Supervisor
+    from .tasks import Task
+
+# Calls that a waiting program is most often in, beside those that the supervisor knows.
+_CALLS: Final = {
+    "x86_64": {0: "read", 1: "write", 34: "pause", 61: "wait4", 72: "fcntl", 73: "flock", 45: "recvfrom"},
+    "aarch64": {25: "fcntl", 32: "flock", 63: "read", 64: "write", 260: "wait4", 207: "recvfrom"},
+}
+_ON_A_DESCRIPTOR: Final = ("read", "write", "fcntl", "flock", "recvfrom", "ioctl")
+
+
+def describe(supervisor: Supervisor) -> str:
+    """Every task with its call, and what that is on."""
+    said = "; ".join(_task(supervisor, task) for task in supervisor.tree if not _is_frame(task))
+    return f"the script waits for ever, and nothing is due: {said}"
+
+
+def _is_frame(task: Task) -> bool:
+    """The sandbox's own processes only wait for their children."""
+    return task.name() == "bwrap"
+
+
+def _task(supervisor: Supervisor, task: Task) -> str:
+    call = task.call()
+    who = f"{task.name()} (process {task.process.pid})"
+    if not call:
+        return f"{who} in no call"
+    names = {**supervisor.names, **_CALLS[os.uname().machine]}
+    name = names.get(call[0], f"call {call[0]}")
+    if name not in _ON_A_DESCRIPTOR:
+        return f"{who} in {name}"
+    try:
+        what = os.readlink(f"/proc/{task.tid}/fd/{call[1]}")
+    except OSError:
+        what = "?"
+    return f"{who} in {name} on descriptor {call[1]} ({what})"

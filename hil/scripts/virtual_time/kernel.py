@@ -1,0 +1,140 @@
+"""The kernel's own interface, as far as the supervisor needs it: ptrace and a few calls without a wrapper.
+
+Numbers are those of linux/ptrace.h and asm-generic/unistd.h.
+"""
+
+from __future__ import annotations
+
+import ctypes
+import errno
+import os
+from contextlib import contextmanager
+from typing import TYPE_CHECKING, Final
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator
+
+# PyDLL keeps the interpreter's lock: these calls are short, and giving the lock away costs more than they.
+_libc = ctypes.PyDLL(None, use_errno=True)
+_ptrace = _libc.ptrace
+_ptrace.restype = ctypes.c_long
+_ptrace.argtypes = [ctypes.c_long, ctypes.c_long, ctypes.c_void_p, ctypes.c_void_p]
+_syscall = _libc.syscall
+_syscall.restype = ctypes.c_long
+
+CONT: Final = 7
+GETREGS: Final = 12
+SETREGS: Final = 13
+SYSCALL: Final = 24
+GETEVENTMSG: Final = 0x4201
+GETREGSET: Final = 0x4204
+SETREGSET: Final = 0x4205
+SEIZE: Final = 0x4206
+INTERRUPT: Final = 0x4207
+LISTEN: Final = 0x4208
+
+# PTRACE_O_*: marked call stops, fork, vfork, clone, exec, vfork done, seccomp, and die with the tracer.
+OPTIONS: Final = 0x01 | 0x02 | 0x04 | 0x08 | 0x10 | 0x20 | 0x80 | 0x100000
+
+EVENT_FORK, EVENT_VFORK, EVENT_CLONE, EVENT_EXEC, EVENT_VFORK_DONE = 1, 2, 3, 4, 5
+EVENT_SECCOMP: Final = 7
+EVENT_STOP: Final = 128
+
+# waitpid for threads as well as processes.
+WALL: Final = 0x40000000
+
+_PR_SET_NO_NEW_PRIVS: Final = 38
+_PR_SET_TIMERSLACK: Final = 29
+_NR_SECCOMP: Final = 317
+_SECCOMP_SET_MODE_FILTER: Final = 1
+# These have one number on every architecture that is younger than them.
+_NR_PIDFD_OPEN: Final = 434
+_NR_PIDFD_GETFD: Final = 438
+
+_TFD_IOC_SET_TICKS: Final = 0x40085400
+
+
+class GoneError(Exception):
+    """The task has died, as tasks may at any moment: nobody's mistake."""
+
+
+def ptrace(request: int, tid: int, address: int = 0, data: int = 0) -> None:
+    """One ptrace request; raises GoneError where the task is no more, OSError otherwise."""
+    if _ptrace(request, tid, address, data) == -1:
+        number = ctypes.get_errno()
+        if number == errno.ESRCH:
+            raise GoneError(tid)
+        raise OSError(number, f"ptrace {request:#x} of {tid}: {os.strerror(number)}")
+
+
+def event_message(tid: int) -> int:
+    """What a ptrace event tells beside its kind: a new task's number, or the former one's."""
+    message = ctypes.c_ulong()
+    ptrace(GETEVENTMSG, tid, 0, ctypes.addressof(message))
+    return message.value
+
+
+def install_filter(program: bytes, *, number: int = _NR_SECCOMP) -> None:
+    """Put this process, and all it starts, under a seccomp filter; raises OSError."""
+    if os.geteuid() != 0 and _libc.prctl(_PR_SET_NO_NEW_PRIVS, 1, 0, 0, 0):
+        raise OSError(ctypes.get_errno(), "no_new_privs")
+    code = ctypes.create_string_buffer(program)
+    head = (len(program) // 8).to_bytes(8, "little") + ctypes.addressof(code).to_bytes(8, "little")
+    if _syscall(number, _SECCOMP_SET_MODE_FILTER, 0, ctypes.create_string_buffer(head)):
+        raise OSError(ctypes.get_errno(), "seccomp")
+
+
+def set_timer_slack(nanoseconds: int) -> None:
+    """How far the kernel may put off this thread's own timers."""
+    _libc.prctl(_PR_SET_TIMERSLACK, nanoseconds, 0, 0, 0)
+
+
+@contextmanager
+def borrowed(pid: int, descriptor: int) -> Iterator[int | None]:
+    """A duplicate of another process's *descriptor*, while entered; None where it cannot be had."""
+    own = borrow(pid, descriptor)
+    try:
+        yield own
+    finally:
+        if own is not None:
+            os.close(own)
+
+
+def borrow(pid: int, descriptor: int) -> int | None:
+    """A duplicate of another process's *descriptor*, for the caller to close; None where there is none."""
+    handle = _syscall(_NR_PIDFD_OPEN, pid, 0, 0)
+    if handle < 0:
+        return None
+    own: int = _syscall(_NR_PIDFD_GETFD, handle, descriptor, 0)
+    os.close(handle)
+    if own < 0:
+        return None
+    os.set_inheritable(own, False)
+    return own
+
+
+def queue_signal(call: int, *arguments: int, info: bytes) -> None:
+    """rt_sigqueueinfo or rt_tgsigqueueinfo (*call* is its number); a task that is gone is no error."""
+    _syscall(call, *arguments, ctypes.create_string_buffer(info, 128))
+
+
+def disarm_timerfd(descriptor: int) -> None:
+    """A timer descriptor that never expires by itself."""
+    _libc.timerfd_settime(descriptor, 0, ctypes.create_string_buffer(bytes(32)), None)
+
+
+def tick_timerfd(descriptor: int, ticks: int) -> None:
+    """Let a timer descriptor have expired so often."""
+    if _libc.ioctl(descriptor, _TFD_IOC_SET_TICKS, ctypes.byref(ctypes.c_uint64(ticks))) < 0:
+        # A kernel without checkpointing: the least that it can be armed for.
+        at_once = ctypes.create_string_buffer((0).to_bytes(24, "little") + (1).to_bytes(8, "little"))
+        _libc.timerfd_settime(descriptor, 0, at_once, None)
+
+
+def signal_descriptor(number: int) -> int:
+    """A descriptor from which a blocked signal can be read: non-blocking, closed by exec."""
+    mask = ctypes.c_uint64(1 << (number - 1))
+    descriptor: int = _libc.signalfd(-1, ctypes.byref(mask), os.O_NONBLOCK | os.O_CLOEXEC)
+    if descriptor < 0:
+        raise OSError(ctypes.get_errno(), "signalfd")
+    return descriptor

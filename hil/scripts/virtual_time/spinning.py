@@ -1,0 +1,76 @@
+"""Programs that never wait: what they cost in virtual time.
+
+A loop that looks at the clock until something has happened would never see it happen, for time stands still
+while anybody runs.  So looking at the clock is free at first and then costs; and a program that computes for
+long takes virtual time with it, by its own processor time, never by the wall clock.
+"""
+
+from __future__ import annotations
+
+import time
+from typing import TYPE_CHECKING, Final
+
+if TYPE_CHECKING:
+    from .supervisor import Supervisor
+
+# Looks at the clock, empty waits and sleeps of nothing that are free since time last moved: a large program's
+# start takes several hundred.
+_FREE: Final = 5_000
+# A program's start counts as so many.
+_PROGRAM: Final = 50
+# Then each costs this, doubling with every so many, up to the last.
+_FIRST_NS, _DOUBLES_EVERY, _MOST_NS = 10_000, 500, 10_000_000
+_MOST_DOUBLINGS: Final = 20
+# Processor time that a tree may take at one instant before virtual time follows it.
+_COMPUTING_NS: Final = 1_000_000_000
+_LOOK_EVERY_S: Final = 0.05
+
+
+class Spinning:
+    """Counts since time last moved.  `has_followed` once virtual time has followed processor time."""
+
+    def __init__(self, supervisor: Supervisor) -> None:
+        self._supervisor = supervisor
+        self._count = 0
+        self._looked_s = 0.0
+        self._since_ns: int | None = None
+        self._followed_ns = 0
+        self.has_followed = False
+
+    def look(self) -> None:
+        """A program looks at the clock, or waits for nothing."""
+        self._count += 1
+        beyond = self._count - _FREE
+        if beyond > 0:
+            doublings = min(beyond // _DOUBLES_EVERY, _MOST_DOUBLINGS)
+            self._supervisor.pass_time(min(_FIRST_NS << doublings, _MOST_NS))
+
+    def program_begins(self) -> None:
+        """A program starts: it will look at the clock, and a loop of programs is a loop."""
+        self._count += _PROGRAM
+
+    def time_moves(self) -> None:
+        """Everybody rests, and time moves."""
+        self._count = 0
+        self._since_ns = None
+
+    def follow_processor(self) -> None:
+        """Somebody computes: past a second of the tree's processor time, time goes with it."""
+        now_s = time.monotonic()
+        if now_s - self._looked_s < _LOOK_EVERY_S:
+            return
+        self._looked_s = now_s
+        used_ns = sum(task.processor_ns() for task in self._supervisor.tree)
+        if self._since_ns is None:
+            self._since_ns, self._followed_ns = used_ns, 0
+            return
+        beyond_ns = used_ns - self._since_ns - _COMPUTING_NS - self._followed_ns
+        if beyond_ns <= 0:
+            return
+        self._followed_ns += beyond_ns
+        self.has_followed = True
+        self._supervisor.notice(
+            "the script computed for more than a second without a wait: from there on virtual time followed "
+            "its processor time, and the run is not exact"
+        )
+        self._supervisor.pass_time(beyond_ns)

@@ -1,0 +1,507 @@
+"""A process tree in, its whole life on the model's clock out.
+
+Every task of the tree is traced.  Calls that wait or tell the time stop (see `filter`); a wait's time-out is
+taken away, so that the kernel keeps its own meaning of readiness, wake-ups and signals, and at its virtual
+deadline the task is kicked.  Time moves only when every task rests, and the model has nothing to take in.
+
+Whoever makes a `Supervisor` gives it this process's children: it waits for all of them.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import os
+import signal
+from typing import TYPE_CHECKING, Final
+
+from . import kernel
+from .architecture import this_machine
+from .deadlines import Deadlines
+from .entropy import Entropy
+from .filter import program
+from .hang import describe
+from .kernel import GoneError, ptrace
+from .programs import begin_program
+from .spinning import Spinning
+from .tasks import Interrupted, Task, Tree, Waiting
+from .terminals import Terminals
+
+if TYPE_CHECKING:
+    from collections.abc import Callable, Mapping, Sequence
+
+    from .deadlines import Deadline
+    from .world import Servants, World
+
+# Results of calls that a signal, or a kick, has cut short (linux/errno.h): EINTR and the four restarts.
+_INTERRUPTED: Final = (-4, -512, -513, -514, -516)
+# ERESTARTNOHAND: EINTR where a handler ran, else the call begins anew.
+_RESTART_UNLESS_HANDLED: Final = -514
+_STOP_SIGNALS: Final = (signal.SIGSTOP, signal.SIGTSTP, signal.SIGTTIN, signal.SIGTTOU)
+_SYSCALL_STOP: Final = signal.SIGTRAP | 0x80
+_SIGNALLED: Final = 128
+# How long to wait for tasks that are on their way to rest, in wall seconds: doubling from the first on.
+_SHORTEST_S, _LONGEST_S = 1e-5, 1e-3
+# How long tasks may rest in calls that nobody times before that is called a hang.
+_EMPTY_LOOKS: Final = 12
+
+
+class HungError(Exception):
+    """Every task waits, nothing is due, and nothing will ever come; the text says who waits for what."""
+
+
+class Pending:
+    """A handler's answer: the task goes on by itself and the call ends later."""
+
+
+PENDING: Final = Pending()
+
+
+class Supervisor:
+    """One tree.  `run` returns the root's status as a shell gives it.
+
+    *seed* makes the random bytes that programs ask for.  `is_exact` is False once virtual time had to follow
+    processor time; `why_not_exact` says why.
+    """
+
+    def __init__(self, world: World, *, seed: int, servants: Servants) -> None:
+        from .calls import HANDLERS
+
+        self.world, self.machine = world, this_machine()
+        self.tree, self.deadlines = Tree(), Deadlines()
+        self.registers = self.machine.Registers()
+        self.entropy = Entropy(seed)
+        self.terminals = Terminals(self)
+        self.spinning = Spinning(self)
+        self.names = {number: name for name, number in self.machine.NUMBERS.items()}
+        self.stops = 0
+        self.notices: list[str] = []
+        self.status: int | None = None
+        self._servants = servants
+        self._handlers = {
+            number: HANDLERS[name] for name, number in self.machine.NUMBERS.items() if name in HANDLERS
+        }
+        self._early: dict[int, int] = {}
+        self._root = 0
+        self._cancelled: Callable[[], bool] = lambda: False
+
+    @property
+    def is_exact(self) -> bool:
+        """Whether every instant is what it would be on any other machine."""
+        return not self.spinning.has_followed
+
+    def notice(self, text: str) -> None:
+        """Tell the user something once."""
+        if text not in self.notices:
+            self.notices.append(text)
+
+    # -- the tree's beginning and end -----------------------------------------------
+
+    def spawn(
+        self,
+        command: Sequence[str],
+        *,
+        environment: Mapping[str, str],
+        streams: tuple[int, int, int],
+        kept: Sequence[int] = (),
+    ) -> None:
+        """Start *command* with its standard *streams*; *kept* descriptors stay open in it."""
+        code = program(self.machine)
+        processor = _processor()
+        told, tell = os.pipe()
+        self._root = os.fork()
+        if self._root == 0:
+            with contextlib.suppress(BaseException):
+                os.close(tell)
+                os.read(told, 1)
+                os.sched_setaffinity(0, processor)
+                self._become(command, environment, streams, kept, code)
+            os._exit(127)
+        os.close(told)
+        ptrace(kernel.SEIZE, self._root, 0, kernel.OPTIONS)
+        self.tree.add(self._root, self._root, (0,)).has_started = True
+        os.write(tell, b"x")
+        os.close(tell)
+
+    def _become(
+        self,
+        command: Sequence[str],
+        environment: Mapping[str, str],
+        streams: tuple[int, int, int],
+        kept: Sequence[int],
+        code: bytes,
+    ) -> None:
+        """In the child: everything as the command expects to find it, then the command."""
+        os.setsid()
+        signal.pthread_sigmask(signal.SIG_SETMASK, ())
+        for handled in (signal.SIGPIPE, signal.SIGXFSZ, signal.SIGINT, signal.SIGTERM, signal.SIGHUP):
+            signal.signal(handled, signal.SIG_DFL)
+        for number, stream in enumerate(streams):
+            os.dup2(stream, number)
+        for descriptor in kept:
+            os.set_inheritable(descriptor, True)
+        kernel.set_timer_slack(0)  # back to what it was
+        kernel.install_filter(code, number=self.machine.SECCOMP)
+        os.execvpe(command[0], list(command), dict(environment))  # noqa: S606 # no shell is wanted
+
+    def run(self, cancelled: Callable[[], bool] = lambda: False) -> int | None:
+        """Serve the tree until its root has ended; None where *cancelled* became true first.
+
+        Whatever is left of the tree then is killed.  Raises HungError.
+        """
+        self._cancelled = cancelled
+        kernel.set_timer_slack(1)
+        children = _ChildSignals()
+        try:
+            self._serve(children)
+        finally:
+            self._end_all()
+            children.close()
+        return self.status
+
+    def _serve(self, children: _ChildSignals) -> None:
+        pause_s, empty = _SHORTEST_S, 0
+        while self.tree.has_process(self._root) and not self._cancelled():
+            if self._take_stops() or self.world.settle():
+                pause_s = _SHORTEST_S
+                continue
+            at_rest = self._rests()
+            if at_rest is not None:
+                self.terminals.flush()
+                if self.world.settle() or self._take_stops():
+                    continue
+            if at_rest is None or not self._servants.are_idle():
+                self.spinning.follow_processor()
+                self._pause(children, pause_s)
+                pause_s = min(2 * pause_s, _LONGEST_S)
+                continue
+            if self._rests() != at_rest or self.terminals.set_read_deadlines():
+                continue
+            self.spinning.time_moves()
+            if self._fire():
+                pause_s, empty = _SHORTEST_S, 0
+                continue
+            empty += 1
+            if empty > _EMPTY_LOOKS:
+                raise HungError(describe(self))
+            self._pause(children, _LONGEST_S * empty)
+
+    def _pause(self, children: _ChildSignals, seconds: float) -> None:
+        self.world.wait_outside(children.descriptor, seconds)
+        children.clear()
+
+    def _rests(self) -> list[bytes] | None:
+        marks = []
+        for task in self.tree:
+            mark = task.rest()
+            if mark is None:
+                return None
+            marks.append(mark)
+        return marks
+
+    def _fire(self) -> bool:
+        """Move to what is due next and do it: the model before the tree; False where nothing is due."""
+        own_ns, model_ns = self.deadlines.next_ns(), self.world.next_due_ns()
+        if own_ns is None and model_ns is None:
+            return False
+        if own_ns is None or (model_ns is not None and model_ns <= own_ns):
+            self.world.run_next_instant()
+            self.terminals.look_at_lines()
+        else:
+            self.world.run_until(own_ns)
+            with contextlib.suppress(GoneError):
+                self.deadlines.fire_next()
+        return True
+
+    def pass_time(self, nanoseconds: int) -> None:
+        """Time moves by so much while tasks run: what is due meanwhile is done."""
+        until_ns = self.world.now_ns + nanoseconds
+        while True:
+            due = [
+                at_ns for at_ns in (self.deadlines.next_ns(), self.world.next_due_ns()) if at_ns is not None
+            ]
+            if not due or min(due) > until_ns:
+                break
+            self._fire()
+        self.world.run_until(until_ns)
+
+    def _end_all(self) -> None:
+        """Kill what is left and wait until it has gone."""
+        while len(self.tree):
+            for process in self.tree.processes:
+                with contextlib.suppress(ProcessLookupError):
+                    os.kill(process.pid, signal.SIGKILL)
+            try:
+                pid, status = os.waitpid(-1, kernel.WALL)
+            except ChildProcessError:
+                break
+            task = self.tree.get(pid)
+            if os.WIFSTOPPED(status):
+                with contextlib.suppress(GoneError):
+                    if status >> 16 in (kernel.EVENT_FORK, kernel.EVENT_VFORK, kernel.EVENT_CLONE) and task:
+                        self._add_child(task, kernel.event_message(pid), is_thread=False)
+                    ptrace(kernel.CONT, pid)
+            elif task is not None:
+                self._remove(task, status)
+            # Services of the model may hold a dying task: a request that nobody answers keeps it for ever.
+            self.world.settle()
+
+    # -- stops --------------------------------------------------------------------
+
+    def _take_stops(self) -> bool:
+        """Handle every stop that there is; True where there was any."""
+        found = False
+        while True:
+            try:
+                pid, status = os.waitpid(-1, os.WNOHANG | kernel.WALL)
+            except ChildProcessError:
+                return found
+            if pid == 0:
+                return found
+            found = True
+            self.stops += 1
+            with contextlib.suppress(GoneError):
+                self._take_stop(pid, status)
+
+    def _take_stop(self, pid: int, status: int) -> None:
+        task = self.tree.get(pid)
+        if task is None:
+            self._early[pid] = status  # a child's first stop may come before its parent's event
+            return
+        if not os.WIFSTOPPED(status):
+            self._remove(task, status)
+            return
+        number, event = os.WSTOPSIG(status), status >> 16
+        task.is_stopped = False
+        if event == kernel.EVENT_SECCOMP:
+            self._call_begins(task)
+        elif number == _SYSCALL_STOP and not event:
+            self._call_ends(task)
+        elif event in (kernel.EVENT_FORK, kernel.EVENT_VFORK, kernel.EVENT_CLONE):
+            self._task_begins(task, event)
+        elif event == kernel.EVENT_EXEC:
+            self._program_begins(task)
+        elif event == kernel.EVENT_STOP:
+            self._group_stops(task, number)
+        elif event:
+            task.is_in_vfork = task.is_in_vfork and event != kernel.EVENT_VFORK_DONE
+            ptrace(kernel.CONT, pid)
+        else:
+            if task.interrupted is not None and task.catches(number):
+                task.interrupted = None
+            ptrace(kernel.CONT, pid, 0, number)
+
+    def _task_begins(self, task: Task, event: int) -> None:
+        task.is_in_vfork = task.is_in_vfork or event == kernel.EVENT_VFORK
+        child = kernel.event_message(task.tid)
+        self._add_child(task, child, is_thread=event == kernel.EVENT_CLONE)
+        ptrace(kernel.CONT, task.tid)
+        early = self._early.pop(child, None)
+        if early is not None:
+            self._take_stop(child, early)
+
+    def _add_child(self, task: Task, child: int, *, is_thread: bool) -> None:
+        pid = _process_of(child) if is_thread else child
+        task.children += 1
+        added = self.tree.add(child, pid, (*task.place, task.children))
+        if pid == child:
+            added.process.has_ptys = task.process.has_ptys
+
+    def _program_begins(self, task: Task) -> None:
+        former = self.tree.get(kernel.event_message(task.tid))
+        for other in self.tree:
+            if other is not task and (other is former or other.process is task.process):
+                self._forget(other)
+        task.close()
+        task.process.forget_memory()
+        self._cancel_waiting(task)
+        task.interrupted = None
+        task.process.forget_timers()
+        self.spinning.program_begins()
+        begin_program(self, task)
+        ptrace(kernel.CONT, task.tid)
+
+    def _group_stops(self, task: Task, number: int) -> None:
+        if not task.has_started:
+            task.has_started = True
+            ptrace(kernel.CONT, task.tid)
+        elif self.terminals.has_ended_read(task):
+            ptrace(kernel.CONT, task.tid)
+        elif number in _STOP_SIGNALS:
+            task.is_stopped = True
+            ptrace(kernel.LISTEN, task.tid)
+        else:
+            ptrace(kernel.CONT, task.tid)
+
+    def _remove(self, task: Task, status: int) -> None:
+        if task.tid == self._root:
+            self.status = os.WEXITSTATUS(status) if os.WIFEXITED(status) else _SIGNALLED + os.WTERMSIG(status)
+        self._forget(task)
+
+    def _forget(self, task: Task) -> None:
+        self._cancel_waiting(task)
+        if task.read_until is not None:
+            task.read_until.cancel()
+        if self.tree.remove(task):
+            if task.process.alarm is not None:
+                task.process.alarm.close()
+            task.process.forget_timers()
+
+    def _cancel_waiting(self, task: Task) -> None:
+        if task.waiting is not None and task.waiting.deadline is not None:
+            task.waiting.deadline.cancel()
+        task.waiting = None
+
+    # -- calls ---------------------------------------------------------------------
+
+    def _call_begins(self, task: Task) -> None:
+        registers = self.registers
+        registers.load(task.tid)
+        handler = self._handlers.get(registers.number)
+        if handler is None:
+            ptrace(kernel.CONT, task.tid)
+            return
+        result: int | Pending | None = None
+        try:
+            result = handler(self, task, registers.arguments)
+        finally:
+            # Whatever happens, the task goes on: one that is left here stays for ever.
+            if result is None:
+                ptrace(kernel.CONT, task.tid)
+            elif not isinstance(result, Pending):
+                registers.load(task.tid)
+                registers.number, registers.result = -1, result
+                registers.store(task.tid)
+                ptrace(kernel.CONT, task.tid)
+
+    def _call_ends(self, task: Task) -> None:
+        waiting, task.waiting = task.waiting, None
+        if waiting is None:
+            ptrace(kernel.CONT, task.tid)
+            return
+        if waiting.deadline is not None:
+            waiting.deadline.cancel()
+        registers = self.registers
+        registers.load(task.tid)
+        result = registers.result
+        try:
+            result = waiting.finish(result)
+        finally:
+            for number, value in enumerate(waiting.arguments):
+                registers.set_argument(number, value)
+            registers.number, registers.result = waiting.number, result
+            registers.store(task.tid)
+            ptrace(kernel.CONT, task.tid)
+
+    def call_then(
+        self,
+        task: Task,
+        arguments: tuple[int, ...],
+        finish: Callable[[int], int],
+        *,
+        changes: Mapping[int, int] | None = None,
+        instead: tuple[str, tuple[int, ...]] | None = None,
+    ) -> Pending:
+        """Let the kernel make the call, with some arguments changed or another call in its place.
+
+        At its end *finish* gets the result and says which one the task sees.
+        """
+        registers = self.registers
+        task.waiting = Waiting(registers.number, arguments, finish)
+        for number, value in (changes or {}).items():
+            registers.set_argument(number, value)
+        if instead is not None:
+            name, values = instead
+            registers.number = self.machine.NUMBERS[name]
+            for number, value in enumerate(values):
+                registers.set_argument(number, value)
+        registers.store(task.tid)
+        ptrace(kernel.SYSCALL, task.tid)
+        return PENDING
+
+    def wait(
+        self,
+        task: Task,
+        arguments: tuple[int, ...],
+        until_ns: int,
+        *,
+        timed_out: int,
+        changes: Mapping[int, int] | None = None,
+        sleeps: bool = False,
+        at_end: Callable[[int, int], None] | None = None,
+    ) -> Pending:
+        """Let the task wait in the kernel without time-out, and end its wait at *until_ns* with *timed_out*.
+
+        *changes* take the time-out away; a call that only *sleeps* becomes one that waits for ever.  *at_end*
+        gets the result and the nanoseconds that were left.
+        """
+        call = (self.registers.number, arguments, self.registers.instruction)
+        former, task.interrupted = task.interrupted, None
+        if former is not None and former.call == call:
+            until_ns = former.until_ns  # the kernel restarts what a signal without handler interrupted
+
+        def finish(result: int) -> int:
+            left_ns = max(0, until_ns - self.world.now_ns)
+            if result in _INTERRUPTED:
+                if kicked():
+                    result, left_ns = timed_out, 0
+                else:
+                    result = _RESTART_UNLESS_HANDLED
+                    task.interrupted = Interrupted(call, until_ns)
+            if at_end is not None:
+                at_end(result, left_ns)
+            return result
+
+        instead = self.machine.PAUSE if sleeps else None
+        pending = self.call_then(task, arguments, finish, changes=changes, instead=instead)
+        waiting = task.waiting
+        assert waiting is not None  # noqa: S101 # call_then has set it
+
+        def kicked() -> bool:
+            return waiting.is_kicked
+
+        waiting.deadline = self.at(until_ns, task, lambda: self.kick(task, waiting))
+        return pending
+
+    def kick(self, task: Task, waiting: Waiting) -> None:
+        """End the wait that the task is in, if it is still that one."""
+        if task.waiting is waiting and self.tree.get(task.tid) is task:
+            waiting.is_kicked = True
+            ptrace(kernel.INTERRUPT, task.tid)
+
+    def at(self, at_ns: int, task: Task, action: Callable[[], None]) -> Deadline:
+        """Do *action* at *at_ns*, or now where that has passed."""
+        return self.deadlines.add(max(at_ns, self.world.now_ns), task.place, action)
+
+
+class _ChildSignals:
+    """A descriptor that is readable once a child has stopped or ended."""
+
+    def __init__(self) -> None:
+        self._before = signal.pthread_sigmask(signal.SIG_BLOCK, {signal.SIGCHLD})
+        self.descriptor = kernel.signal_descriptor(signal.SIGCHLD)
+
+    def clear(self) -> None:
+        with contextlib.suppress(BlockingIOError):
+            os.read(self.descriptor, 4096)
+
+    def close(self) -> None:
+        os.close(self.descriptor)
+        signal.pthread_sigmask(signal.SIG_SETMASK, self._before)
+
+
+def _process_of(tid: int) -> int:
+    """The process that a new task belongs to: a clone may be either."""
+    try:
+        with open(f"/proc/{tid}/status", encoding="ascii", errors="replace") as file:  # often
+            for line in file:
+                if line.startswith("Tgid:"):
+                    return int(line[5:])
+    except OSError:
+        pass
+    return tid
+
+
+def _processor() -> set[int]:
+    """The one processor for the whole tree: with two, who runs first is chance."""
+    allowed = sorted(os.sched_getaffinity(0))
+    return {allowed[os.getpid() % len(allowed)]}

@@ -1,0 +1,275 @@
+"""Tasks and processes of the tree: their memory, their state as the kernel tells it, their place.
+
+A *task* is a thread; a process has one or more.  The place of a task in the tree says who comes first where
+several do something at one instant.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import os
+import struct
+from dataclasses import dataclass, field
+from typing import TYPE_CHECKING, Final
+
+from .kernel import GoneError
+
+if TYPE_CHECKING:
+    from collections.abc import Callable, Iterator
+
+    from .calls.timers import Timer
+    from .deadlines import Deadline
+
+SECOND_NS: Final = 1_000_000_000
+
+# States of /proc/PID/stat in which a task does nothing by itself: asleep, dead, and, where its group has been
+# stopped, stopped; asleep beyond signals where it waits for its vfork child.
+_ASLEEP: Final = b"S"
+_DEAD: Final = (b"Z", b"X")
+_STOPPED: Final = (b"T", b"t")
+_DEEP: Final = b"D"
+_RUNNING_CALL: Final = b"r"
+
+
+@dataclass(slots=True)
+class Waiting:
+    """A call that the supervisor has changed and that the kernel carries out: how it ends.
+
+    `finish` gets the call's result and returns the one that the task sees.
+    """
+
+    number: int
+    arguments: tuple[int, ...]
+    finish: Callable[[int], int]
+    deadline: Deadline | None = None
+    is_kicked: bool = False
+
+
+@dataclass(slots=True)
+class Interrupted:
+    """A wait that a signal has interrupted: the kernel may restart it, and its deadline is still the same."""
+
+    call: tuple[object, ...]
+    until_ns: int
+
+
+class Process:
+    """One process: memory, timers."""
+
+    def __init__(self, pid: int) -> None:
+        self.pid = pid
+        self.tasks = 0
+        self.has_ptys = False
+        self.alarm: Timer | None = None
+        self.timers: dict[tuple[str, int], Timer] = {}
+        self._memory = -1
+
+    def read(self, address: int, size: int) -> bytes:
+        """*size* bytes at *address*; raises GoneError, also for an address that is none."""
+        try:
+            data = os.pread(self._opened(), size, address)
+        except OSError as error:
+            raise GoneError(self.pid) from error
+        if len(data) < size:
+            raise GoneError(self.pid)
+        return data
+
+    def read_some(self, address: int, size: int) -> bytes:
+        """Up to *size* bytes at *address*."""
+        try:
+            return os.pread(self._opened(), size, address)
+        except OSError as error:
+            raise GoneError(self.pid) from error
+
+    def write(self, address: int, data: bytes) -> None:
+        """Put *data* at *address*."""
+        try:
+            os.pwrite(self._opened(), data, address)
+        except OSError as error:
+            raise GoneError(self.pid) from error
+
+    def read_timespec(self, address: int) -> int:
+        """A struct timespec, in nanoseconds."""
+        seconds, nanoseconds = struct.unpack("=qq", self.read(address, 16))
+        return int(seconds) * SECOND_NS + int(nanoseconds)
+
+    def write_timespec(self, address: int, value_ns: int) -> None:
+        """The same back."""
+        self.write(address, struct.pack("=qq", *divmod(value_ns, SECOND_NS)))
+
+    def read_timeval(self, address: int) -> int:
+        """A struct timeval, in nanoseconds."""
+        seconds, microseconds = struct.unpack("=qq", self.read(address, 16))
+        return int(seconds) * SECOND_NS + int(microseconds) * 1000
+
+    def write_timeval(self, address: int, value_ns: int) -> None:
+        """The same back, cut to microseconds."""
+        seconds, nanoseconds = divmod(value_ns, SECOND_NS)
+        self.write(address, struct.pack("=qq", seconds, nanoseconds // 1000))
+
+    def forget_timers(self) -> None:
+        """The timers that the process has made are gone (exec, or its end); its alarm outlives an exec."""
+        for timer in self.timers.values():
+            timer.close()
+        self.timers.clear()
+
+    def forget_memory(self) -> None:
+        """The process has another memory now (exec), or none."""
+        if self._memory >= 0:
+            os.close(self._memory)
+            self._memory = -1
+
+    def _opened(self) -> int:
+        if self._memory < 0:
+            self._memory = os.open(f"/proc/{self.pid}/mem", os.O_RDWR | os.O_CLOEXEC)
+        return self._memory
+
+
+@dataclass(slots=True, eq=False)
+class Task:
+    """One thread, at its *place* in the tree: the root's is (0,), its third child's (0, 3)."""
+
+    tid: int
+    process: Process
+    place: tuple[int, ...]
+    children: int = 0
+    has_started: bool = False
+    is_in_vfork: bool = False
+    is_stopped: bool = False
+    waiting: Waiting | None = None
+    interrupted: Interrupted | None = None
+    read_until: Deadline | None = None
+    _files: tuple[int, ...] = field(default=())
+
+    def rest(self) -> bytes | None:
+        """A mark that stays the same for as long as the task sleeps; None while it is not at rest.
+
+        The state alone can lie: a task that is still on its way to sleep counts as asleep.  So the call must
+        not read as running, and whoever asks twice must get the same mark.
+        """
+        if not self.has_started:
+            return None
+        try:
+            stat, call, schedule = self._opened()
+            text = os.pread(stat, 512, 0)
+            place = text.rindex(b")") + 2
+            state = text[place : place + 1]
+            if state == _ASLEEP:
+                if os.pread(call, 256, 0)[:1] == _RUNNING_CALL:
+                    return None
+            elif not self._rests_in(state):
+                return None
+            return os.pread(schedule, 64, 0)
+        except (OSError, ValueError):
+            return None
+
+    def _rests_in(self, state: bytes) -> bool:
+        if state in _DEAD:
+            return True
+        return (state in _STOPPED and self.is_stopped) or (state == _DEEP and self.is_in_vfork)
+
+    def call(self) -> list[int]:
+        """The call that the task is in and its arguments, as numbers; empty where it is in none."""
+        try:
+            text = os.pread(self._opened()[1], 256, 0)
+        except OSError:
+            return []
+        words = text.split()
+        return [int(word, 0) for word in words] if len(words) > 1 else []
+
+    def processor_ns(self) -> int:
+        """Processor time so far."""
+        try:
+            return int(os.pread(self._opened()[2], 64, 0).split()[0])
+        except (OSError, ValueError, IndexError):
+            return 0
+
+    def name(self) -> str:
+        """The program's name."""
+        try:
+            with open(f"/proc/{self.tid}/comm", encoding="utf-8", errors="replace") as file:  # often
+                return file.read().strip()
+        except OSError:
+            return "?"
+
+    def catches(self, signal: int) -> bool:
+        """Whether the task has a handler for *signal*."""
+        try:
+            with open(f"/proc/{self.tid}/status", encoding="ascii", errors="replace") as file:  # as above
+                for line in file:
+                    if line.startswith("SigCgt:"):
+                        return bool(int(line[7:], 16) >> (signal - 1) & 1)
+        except OSError:
+            pass
+        return True
+
+    def close(self) -> None:
+        """Let go of its files in /proc."""
+        for file in self._files:
+            os.close(file)
+        self._files = ()
+
+    def _opened(self) -> tuple[int, ...]:
+        if not self._files:
+            folder = f"/proc/{self.process.pid}/task/{self.tid}"
+            opened: list[int] = []
+            try:
+                for name in ("stat", "syscall", "schedstat"):
+                    opened.append(  # noqa: PERF401 # those that are open count where one fails
+                        os.open(f"{folder}/{name}", os.O_RDONLY | os.O_CLOEXEC)
+                    )
+            except OSError:
+                for file in opened:
+                    with contextlib.suppress(OSError):
+                        os.close(file)
+                raise
+            self._files = tuple(opened)
+        return self._files
+
+
+class Tree:
+    """All tasks there are, by number, in the order of their places."""
+
+    def __init__(self) -> None:
+        self._tasks: dict[int, Task] = {}
+        self._processes: dict[int, Process] = {}
+
+    def __iter__(self) -> Iterator[Task]:
+        return iter(list(self._tasks.values()))
+
+    def __len__(self) -> int:
+        return len(self._tasks)
+
+    def get(self, tid: int) -> Task | None:
+        """The task of that number."""
+        return self._tasks.get(tid)
+
+    @property
+    def processes(self) -> list[Process]:
+        """All processes."""
+        return list(self._processes.values())
+
+    def add(self, tid: int, pid: int, place: tuple[int, ...]) -> Task:
+        """A task that has come."""
+        process = self._processes.get(pid)
+        if process is None:
+            process = self._processes[pid] = Process(pid)
+        process.tasks += 1
+        task = self._tasks[tid] = Task(tid, process, place)
+        return task
+
+    def has_process(self, pid: int) -> bool:
+        """Whether any task of the process is left."""
+        return pid in self._processes
+
+    def remove(self, task: Task) -> bool:
+        """A task that has gone; True where its process has gone with it."""
+        self._tasks.pop(task.tid, None)
+        task.close()
+        process = task.process
+        process.tasks -= 1
+        if process.tasks:
+            return False
+        process.forget_memory()
+        self._processes.pop(process.pid, None)
+        return True

@@ -1,0 +1,121 @@
+"""The model as the supervisor of a process tree sees it: one clock, what comes from outside, what is due."""
+
+from __future__ import annotations
+
+import os
+import select
+from typing import TYPE_CHECKING, Final
+
+if TYPE_CHECKING:
+    from collections.abc import Callable
+    from datetime import datetime
+
+    from simulator.edges.pacing import Driver
+    from simulator.edges.port_edges import PtyEdges
+    from simulator.module.port import Port
+    from simulator.module.uart import Uart
+
+SECOND_NS: Final = 1_000_000_000
+# What CLOCK_MONOTONIC shows when a run begins: a host that has been up for a while.
+_UPTIME_NS: Final = 1_000 * SECOND_NS
+
+
+class World:
+    """*start_time* is the wall clock's at the beginning of the run.
+
+    `now_ns` is the model's time; `monotonic_ns` and `wall_ns` are what a program's clocks show.
+    """
+
+    def __init__(self, driver: Driver, edges: PtyEdges, *, start_time: datetime) -> None:
+        self._driver, self._edges = driver, edges
+        self._timeline = driver.model.timeline
+        self._wall_offset_ns = round(start_time.timestamp()) * SECOND_NS
+
+    @property
+    def now_ns(self) -> int:
+        """Nanoseconds since the run began."""
+        return self._timeline.now_ns
+
+    @property
+    def monotonic_ns(self) -> int:
+        """What clocks that nobody sets show."""
+        return self._timeline.now_ns + _UPTIME_NS
+
+    @property
+    def wall_ns(self) -> int:
+        """What the wall clock shows: nanoseconds since 1970, in UTC."""
+        return self._timeline.now_ns + self._wall_offset_ns
+
+    def set_wall(self, wall_ns: int) -> None:
+        """The program has set the wall clock: time itself does not move."""
+        self._wall_offset_ns = wall_ns - self._timeline.now_ns
+
+    def from_monotonic(self, value_ns: int) -> int:
+        """An instant of such a clock, in the model's time."""
+        return value_ns - _UPTIME_NS
+
+    def from_wall(self, value_ns: int) -> int:
+        """An instant of the wall clock, in the model's time."""
+        return value_ns - self._wall_offset_ns
+
+    @property
+    def serial(self) -> Uart | None:
+        """The module's serial line, where the host has one."""
+        return self._driver.model.module.serial
+
+    def settle(self) -> bool:
+        """Take in what has come from outside; True where anything has."""
+        return self._driver.descriptors.look()
+
+    def next_due_ns(self) -> int | None:
+        """When the model does something next."""
+        return self._timeline.next_due_ns()
+
+    def run_next_instant(self) -> None:
+        """Let the model do it."""
+        self._timeline.run_next_instant()
+
+    def run_until(self, at_ns: int) -> None:
+        """Move to *at_ns*, before which nothing is due."""
+        self._timeline.run_until(max(at_ns, self._timeline.now_ns))
+
+    def wait_outside(self, descriptor: int, seconds: float) -> None:
+        """Wait in wall time until *descriptor* is readable, or for *seconds*."""
+        select.select([descriptor], (), (), seconds)
+
+    def port_at(self, device: int) -> Port | None:
+        """The port whose terminal has that device number."""
+        for edge in self._edges.by_role.values():
+            path = edge.path
+            if path is not None and os.stat(path).st_rdev == device:
+                return edge.port
+        return None
+
+
+class Servants:
+    """Threads of this process that serve others' file systems: whether all of them wait for work.
+
+    Each is a (thread, descriptor) pair.  A thread that has taken a request and not yet answered it is in no
+    read of its descriptor.
+    """
+
+    def __init__(self, find: Callable[[], list[tuple[int, int]]]) -> None:
+        self._find = find
+
+    def are_idle(self) -> bool:
+        """Whether no request is under way."""
+        servants = self._find()
+        descriptors = [descriptor for _, descriptor in servants]
+        if descriptors and select.select(descriptors, (), (), 0)[0]:
+            return False
+        return all(map(_waits_to_read, servants))
+
+
+def _waits_to_read(servant: tuple[int, int]) -> bool:
+    thread, descriptor = servant
+    try:
+        with open(f"/proc/self/task/{thread}/syscall", "rb") as file:  # often
+            words = file.read().split()
+    except OSError:
+        return True
+    return len(words) > 1 and words[0] != b"running" and int(words[1], 16) == descriptor
