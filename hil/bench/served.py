@@ -15,6 +15,7 @@ from simulator.edges.calls import Calls
 from simulator.edges.gpio_tree import GpioTree
 from simulator.edges.header_files import HeaderFiles, NoFuseError
 from simulator.edges.header_folder import HeaderFolder
+from simulator.edges.host_trees import HostTrees, ProcTree
 from simulator.edges.port_edges import PtyEdges
 from simulator.kernel.timeline import ns
 
@@ -87,6 +88,9 @@ def _listening(
 class ServedBench:
     """A simulated bench and its folder.  `without_fuse` says why the header files are a plain folder.
 
+    `sys` is the made `/sys`.  With *uptime_ns*, which gives the host's uptime at an instant of the bench's
+    time, there is also `uptime`, to stand for `/proc/uptime`; both lie below one mount then.
+
     With *rfc2217* the ports listen for clients there instead of being ptys.  Raises UsageError where that
     address cannot be had.
     """
@@ -102,6 +106,7 @@ class ServedBench:
         pinned: Mapping[str, Any] | None = None,
         demand_fuse: bool = False,
         rfc2217: Listening | None = None,
+        uptime_ns: Callable[[int], int] | None = None,
     ) -> None:
         self.folder = folder
         self.without_fuse: str | None = None
@@ -117,11 +122,19 @@ class ServedBench:
         self.links = PortLinks(folder / "dev", edges, name=link_name) if isinstance(edges, PtyEdges) else None
         self.calls = Calls()
         self.driver.descriptors.add_reader(self.calls.fileno(), self.calls.process)
-        tree = GpioTree(self.bench.model.board.lines)
+        gpio = GpioTree(self.bench.model.board.lines)
+        tree: GpioTree | HostTrees = gpio
+        mount = self.sys = folder / "sys"
+        self.uptime: Path | None = None
+        if uptime_ns is not None:
+            timeline = self.bench.model.timeline
+            tree = HostTrees({"sys": gpio, "proc": ProcTree(lambda: uptime_ns(timeline.now_ns))})
+            mount = folder / "host"
+            self.sys, self.uptime = mount / "sys", mount / "proc" / "uptime"
         self._files: HeaderFiles | HeaderFolder
         try:
             # The mount is asked about while nobody serves yet, so its thread answers by itself.
-            self._files = HeaderFiles(tree, folder / "sys", run=self.calls.run)
+            self._files = HeaderFiles(tree, mount, run=self.calls.run)
         except NoFuseError as error:
             if demand_fuse:
                 self.close()
@@ -131,7 +144,7 @@ class ServedBench:
                     cure="suites and `wakebench simulate` work without",
                 ) from error
             self.without_fuse = str(error)
-            plain = HeaderFolder(tree, folder / "sys", recorder=self.bench.model.recorder)
+            plain = HeaderFolder(gpio, folder / "sys", recorder=self.bench.model.recorder)
             self._files = plain
             self.driver.descriptors.add_reader(plain.fileno(), plain.process)
         self.driver.start_clock()

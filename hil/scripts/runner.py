@@ -24,6 +24,8 @@ from .interruption import Interruption
 from .output import LANE, Output
 from .process import Reports, SandboxProcess, Stream
 from .sandbox import ENVIRONMENT, FIRST_PID, check_command, passed_on, prepare_dev, probe, sandboxed
+from .virtual_time.supervisor import HungError, Supervisor
+from .virtual_time.world import Servants, World, uptime_ns
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Sequence
@@ -111,13 +113,15 @@ def run_script(
             keep_events=True,
             pinned=pinned,
             demand_fuse=True,
+            uptime_ns=None if factor is not None else uptime_ns,
         )
 
         def arguments(status_fd: int) -> list[str]:
             return sandboxed(
                 command,
                 dev=dev,
-                sys=place / "sys",
+                sys=served.sys,
+                uptime=served.uptime,
                 folder=folder,
                 environment=variables,
                 status_fd=status_fd,
@@ -195,9 +199,6 @@ def _supervise_virtually(
     pass_on: bool,
 ) -> ScriptRun:
     """The same on the model's own clock."""
-    from .virtual_time.supervisor import HungError, Supervisor
-    from .virtual_time.world import Servants, World
-
     driver, recorder = served.driver, served.bench.model.recorder
     timeline, descriptors = driver.model.timeline, driver.descriptors
     stdout = Output(recorder, "stdout", sys.stdout.buffer if pass_on else None)
@@ -218,12 +219,11 @@ def _supervise_virtually(
         )
         reports.is_given()
         pipes.are_given()
-        limit_ns = timeline.now_ns + ns(limit_s)
-        supervisor.deadlines.add(limit_ns, (), lambda: None)
+        supervisor.limit_ns = timeline.now_ns + ns(limit_s)
 
         def is_over() -> bool:
             broken = stdout.broken or stderr.broken
-            return timeline.now_ns >= limit_ns or interruption.number is not None or broken is not None
+            return interruption.number is not None or broken is not None
 
         hung = None
         try:

@@ -77,11 +77,13 @@ def sandboxed(
     folder: Path,
     environment: Mapping[str, str],
     status_fd: int | None = None,
+    uptime: Path | None = None,
 ) -> list[str]:
     """The whole command line that runs *command* in *folder* inside the sandbox.
 
     *dev* holds the links to the module's ports, *sys* is the made `/sys`.  Files that *command* names are
-    seen wherever they are.  bubblewrap writes to *status_fd* how the command ended.
+    seen wherever they are.  *uptime* stands for `/proc/uptime`.  bubblewrap writes to *status_fd* how the
+    command ended.
     """
     empty = _empty_places()
     arguments = ["bwrap", *_NAMESPACES, "--ro-bind", "/", "/"]
@@ -90,6 +92,8 @@ def sandboxed(
     arguments += ["--dir", _LOCKS]
     # For bubblewrap, whoever is user 0 outside may write the kernel's settings inside; not here.
     arguments += ["--proc", "/proc", "--ro-bind", "/proc/sys", "/proc/sys"]
+    if uptime is not None:
+        arguments += ["--ro-bind", str(uptime), "/proc/uptime"]
     arguments += ["--bind", str(dev), "/dev", "--dev-bind", "/dev/pts", "/dev/pts"]
     for device in _DEVICES:
         if Path("/dev", device).exists():

@@ -59,8 +59,8 @@ PENDING: Final = Pending()
 class Supervisor:
     """One tree.  `run` returns the root's status as a shell gives it.
 
-    *seed* makes the random bytes that programs ask for.  `is_exact` is False once virtual time had to follow
-    processor time; `why_not_exact` says why.
+    *seed* makes the random bytes that programs ask for.  At `limit_ns` the run ends.  `is_exact` is False
+    once virtual time had to follow processor time.
     """
 
     def __init__(self, world: World, *, seed: int, servants: Servants) -> None:
@@ -73,7 +73,7 @@ class Supervisor:
         self.terminals = Terminals(self)
         self.spinning = Spinning(self)
         self.names = {number: name for name, number in self.machine.NUMBERS.items()}
-        self.stops = 0
+        self.limit_ns: int | None = None
         self.notices: list[str] = []
         self.status: int | None = None
         self._servants = servants
@@ -144,7 +144,7 @@ class Supervisor:
         os.execvpe(command[0], list(command), dict(environment))  # noqa: S606 # no shell is wanted
 
     def run(self, cancelled: Callable[[], bool] = lambda: False) -> int | None:
-        """Serve the tree until its root has ended; None where *cancelled* became true first.
+        """Serve the tree until its root has ended; None where its time was over or *cancelled* became true.
 
         Whatever is left of the tree then is killed.  Raises HungError.
         """
@@ -153,14 +153,14 @@ class Supervisor:
         children = _ChildSignals()
         try:
             self._serve(children)
+            return self.status
         finally:
             self._end_all()
             children.close()
-        return self.status
 
     def _serve(self, children: _ChildSignals) -> None:
         pause_s, empty = _SHORTEST_S, 0
-        while self.tree.has_process(self._root) and not self._cancelled():
+        while self.tree.has_process(self._root) and not self._is_over():
             if self._take_stops() or self.world.settle():
                 pause_s = _SHORTEST_S
                 continue
@@ -185,6 +185,9 @@ class Supervisor:
                 raise HungError(describe(self))
             self._pause(children, _LONGEST_S * empty)
 
+    def _is_over(self) -> bool:
+        return self._cancelled() or (self.limit_ns is not None and self.world.now_ns >= self.limit_ns)
+
     def _pause(self, children: _ChildSignals, seconds: float) -> None:
         self.world.wait_outside(children.descriptor, seconds)
         children.clear()
@@ -203,11 +206,14 @@ class Supervisor:
         own_ns, model_ns = self.deadlines.next_ns(), self.world.next_due_ns()
         if own_ns is None and model_ns is None:
             return False
-        if own_ns is None or (model_ns is not None and model_ns <= own_ns):
+        next_ns = min(at_ns for at_ns in (own_ns, model_ns) if at_ns is not None)
+        if self.limit_ns is not None and next_ns > self.limit_ns:
+            self.world.run_until(self.limit_ns)
+        elif model_ns == next_ns:
             self.world.run_next_instant()
             self.terminals.look_at_lines()
         else:
-            self.world.run_until(own_ns)
+            self.world.run_until(next_ns)
             with contextlib.suppress(GoneError):
                 self.deadlines.fire_next()
         return True
@@ -258,7 +264,6 @@ class Supervisor:
             if pid == 0:
                 return found
             found = True
-            self.stops += 1
             with contextlib.suppress(GoneError):
                 self._take_stop(pid, status)
 

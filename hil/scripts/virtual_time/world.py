@@ -20,6 +20,11 @@ SECOND_NS: Final = 1_000_000_000
 _UPTIME_NS: Final = 1_000 * SECOND_NS
 
 
+def uptime_ns(now_ns: int) -> int:
+    """How long the host has been up at *now_ns* of the model's time."""
+    return now_ns + _UPTIME_NS
+
+
 class World:
     """*start_time* is the wall clock's at the beginning of the run.
 
@@ -39,7 +44,7 @@ class World:
     @property
     def monotonic_ns(self) -> int:
         """What clocks that nobody sets show."""
-        return self._timeline.now_ns + _UPTIME_NS
+        return uptime_ns(self._timeline.now_ns)
 
     @property
     def wall_ns(self) -> int:
