@@ -5,6 +5,7 @@ Loaded by pytest through its entry point; imports nothing heavy until a bench is
 
 from __future__ import annotations
 
+import itertools
 import re
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final
@@ -12,12 +13,14 @@ from typing import TYPE_CHECKING, Any, Final
 import pytest
 
 if TYPE_CHECKING:
-    from collections.abc import Generator, Iterator
+    from collections.abc import Callable, Generator, Iterator
 
     from .bench.interface import Bench
     from .measure import Measure
     from .modem import Modem
     from .recording.query import Recording
+    from .scripts.kept import KeptScripts
+    from .scripts.runner import ScriptRun
 
 _SELECT: Final = "select a bench with --bench FILE"
 _LAST_EVENTS: Final = 5
@@ -123,6 +126,39 @@ def measure(bench: Bench, request: pytest.FixtureRequest) -> Measure:
     from .measure import Measure
 
     return Measure(bench, _lane(request))
+
+
+@pytest.fixture(scope="session")
+def _kept_scripts() -> Iterator[KeptScripts]:
+    """One place for all scripts of a session, or of one worker of it."""
+    from .scripts.kept import KeptScripts
+
+    with KeptScripts() as kept:
+        yield kept
+
+
+@pytest.fixture
+def script(request: pytest.FixtureRequest, _kept_scripts: KeptScripts) -> Callable[..., ScriptRun]:
+    """Run a script on the bench at virtual pace: script("./bring_up.sh").status, .stdout, .recording.
+
+    Each run starts the bench anew; arguments are the command's, options those of `KeptScripts.run`.
+    """
+    config = request.config
+    description = config.stash.get(_DESCRIPTION_KEY, None)
+    if description is None:
+        pytest.skip(_SELECT)
+    if description.file.bench.kind != "simulated":
+        pytest.skip(f"bench {description.file.bench.name} is no simulated one: scripts run on its host")
+    folder, count = config.getoption("recordings"), itertools.count(1)
+
+    def run(*command: str, **options: Any) -> ScriptRun:  # noqa: ANN401 # those of KeptScripts.run
+        if folder:
+            Path(folder).mkdir(parents=True, exist_ok=True)
+            name = f"{_file_name(request.node.nodeid)}-script-{next(count)}.jsonl"
+            options.setdefault("recording_path", Path(folder) / name)
+        return _kept_scripts.run(command, bench=description.path, **options)
+
+    return run
 
 
 @pytest.hookimpl(wrapper=True)

@@ -74,7 +74,7 @@ def run_script(
     description: BenchDescription,
     command: Sequence[str],
     *,
-    factor: float | None = None,
+    factor: float | None = 1.0,
     limit_s: float = 600.0,
     environment: Sequence[str] = (),
     recording_path: Path | None = None,
@@ -235,15 +235,16 @@ def _supervise_virtually(
             reports.close()
     if broken := stdout.broken or stderr.broken:
         raise broken
-    if interruption.number is not None:
-        recorder.record(LANE, "signal", number=int(signal.SIGKILL), cause="interruption")
-        raise ScriptInterruptedError(interruption.number)
     if code is None:
         cause = "time limit" if hung is None else "nothing is due"
+        if interruption.number is not None:
+            cause = "interruption"
         recorder.record(LANE, "signal", number=int(signal.SIGKILL), cause=cause)
     elif reports.status is None:
         raise _failure(bytes(stderr.data), code)
     recorder.record(LANE, "exit", status=reports.status)
+    if interruption.number is not None:
+        raise ScriptInterruptedError(interruption.number)
     return ScriptRun(
         status=reports.status,
         stdout=bytes(stdout.data),

@@ -39,7 +39,7 @@ UART=/dev/ttyS1
 LOCK=/run/lock/bring_up
 
 PRESS_S=0.9        # starts from 0.7 s on, and is good up to 3.5 s
-BOOT_STEPS=65      # of 0.2 s: a modem that boots shows its ports within 12.5 s
+BOOT_STEPS=26      # of 0.5 s: a modem that boots shows its ports within 12.5 s
 AT_TRIES=12
 CARD_STEPS=60      # of 0.5 s
 CARD_GONE_STEPS=20 # of 0.5 s: "no card" is believed when it has been said for so long
@@ -47,6 +47,9 @@ NETWORK_STEPS=60   # of 1 s
 CLOCK_STEPS=15     # of 1 s: the network may give the time a little after the registration
 WHOLE_S=240
 
+LF='
+'
+CR=$(printf '\r')
 scratch=$(mktemp -d) || exit 60
 heard=$scratch/heard
 reader=
@@ -130,23 +133,31 @@ open_port() {
 	reader=$!
 }
 
-# The whole lines heard since byte $1; one that has not ended yet does not count.
-lines_since() {
-	{ tail -c +$(($1 + 1)) "$heard"; echo .; } | tr '\r\000' '\n\n' | sed -e '$d' -e '/^$/d'
+# The whole lines heard, into $lines, and the first final result among them into $result; one that has not
+# ended yet does not count. The shell does it by itself: no process is started while the modem thinks.
+look() {
+	result=
+	lines=
+	while IFS= read -r line; do
+		while [ "$line" != "${line#"$CR"}" ]; do line=${line#"$CR"}; done
+		while [ "$line" != "${line%"$CR"}" ]; do line=${line%"$CR"}; done
+		[ -n "$line" ] || continue
+		lines=$lines$line$LF
+		case $line in
+		OK | ERROR | '+CME ERROR: '* | '+CMS ERROR: '*) result=${result:-$line} ;;
+		esac
+	done <"$heard"
 }
 
 # converse TENTHS COMMAND: send it and wait up to TENTHS of 0.1 s for its final result.
 # 0: it is in $result, with the lines up to now in $lines. 1: none came. 2: the port is gone, or stuck.
 converse() {
-	result=
-	lines=
 	[ -c "$port" ] || return 2
-	from=$(wc -c <"$heard")
+	: >"$heard" # the reader appends: what comes from now on is alone in there
 	{ printf '%s\r' "$2" | timeout 5 cat >&3; } 2>/dev/null || return 2
 	left=$1
 	while :; do
-		lines=$(lines_since "$from")
-		result=$(printf '%s\n' "$lines" | grep -x -m 1 -e OK -e ERROR -e '+CM[ES] ERROR: .*')
+		look
 		[ -n "$result" ] && return 0
 		[ -c "$port" ] || return 2
 		[ "$left" -gt 0 ] || return 1
@@ -173,8 +184,9 @@ get_in_step() {
 	clean=0
 	while [ "$tries" -gt 0 ]; do
 		converse 10 AT
-		case $?$(printf '%s\n' "$lines" | grep -v -x AT) in
-		0OK)
+		outcome=$?
+		case $outcome$lines in
+		"0OK$LF" | "0AT${LF}OK$LF")
 			clean=$((clean + 1))
 			if [ $clean -ge 2 ]; then
 				in_step=yes
@@ -215,7 +227,7 @@ ask() {
 demand() { ask "$@" || ask "$@" || fail 13 "no answer to $2"; }
 
 # reading NAME: the last line of the answer that begins with +NAME:, without that.
-reading() { printf '%s\n' "$lines" | sed -n "s/^+$1: //p" | tail -n 1; }
+reading() { printf '%s' "$lines" | sed -n "s/^+$1: //p" | tail -n 1; }
 
 # --- steps -------------------------------------------------------------------
 
@@ -223,7 +235,7 @@ wait_for_port() {
 	steps=$BOOT_STEPS
 	while [ $steps -gt 0 ]; do
 		[ -c $PORT ] && return 0
-		sleep 0.2
+		sleep 0.5
 		steps=$((steps - 1))
 	done
 	return 1
@@ -281,7 +293,7 @@ enter_pin() {
 	*[!0-9]* | ??? | ?? | ?) fail 33 "CARD_PIN is not a PIN: 4 to 8 digits are" ;;
 	esac
 	demand 200 AT+CPINR
-	tries=$(printf '%s\n' "$lines" | sed -n 's/^+CPINR: SIM PIN,\([0-9][0-9]*\).*/\1/p')
+	tries=$(printf '%s' "$lines" | sed -n 's/^+CPINR: SIM PIN,\([0-9][0-9]*\).*/\1/p')
 	[ "${tries:-0}" -ge 2 ] || fail 32 "${tries:-an unknown number of} PIN tries left: not entered"
 	ask 200 "AT+CPIN=\"$pin\""
 	case $result in
@@ -328,7 +340,7 @@ register() {
 	while [ $steps -gt 0 ]; do
 		demand 50 'AT+CEREG?'
 		# An unsolicited line has one field less before the area.
-		stat=$(printf '%s\n' "$lines" | sed -n -e 's/^+CEREG: [0-9],\([0-9]*\)$/\1/p' \
+		stat=$(printf '%s' "$lines" | sed -n -e 's/^+CEREG: [0-9],\([0-9]*\)$/\1/p' \
 			-e 's/^+CEREG: [0-9],\([0-9]*\),.*/\1/p' | tail -n 1)
 		case $stat in
 		1 | 5) return 0 ;;
@@ -386,7 +398,7 @@ reach_modem
 ask 50 ATE0
 ask 50 AT+CMEE=1
 demand 50 AT+CGMR
-say "AT answers: revision $(printf '%s\n' "$lines" | grep -v -x -e OK -e 'AT.*' | head -n 1)"
+say "AT answers: revision $(printf '%s' "$lines" | grep -v -x -e OK -e 'AT.*' | head -n 1)"
 turn_radio_on
 prepare_card
 say "card ready"

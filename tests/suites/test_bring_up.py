@@ -1,6 +1,6 @@
-"""`bring_up.sh`, unmodified and at real pace, from every state it has to cope with.
+"""`bring_up.sh`, unmodified and at virtual pace, from every state it has to cope with.
 
-The runs mostly sleep, so they are all under way at the same time.
+The runs are all under way at the same time: none may notice how busy the machine is.
 """
 
 from __future__ import annotations

@@ -15,7 +15,7 @@ import pytest
 
 from hil.errors import MissingFileError, UsageError
 from hil.recording.store import load
-from hil.scripts import runner
+from hil.scripts import output
 from hil.scripts.runner import ScriptRun, run_script
 
 Run = Callable[..., ScriptRun]
@@ -246,7 +246,7 @@ def test_a_script_that_is_amid_a_header_file_can_be_ended(run: Run) -> None:
 
 
 def test_a_script_that_prints_for_ever_fills_no_memory(run: Run, monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr(runner, "OUTPUT_LIMIT", 100_000)
+    monkeypatch.setattr(output, "OUTPUT_LIMIT", 100_000)
     result = run("yes | head -c 1000000; echo end >&2")
 
     assert result.stdout == b"y\n" * 50_000
