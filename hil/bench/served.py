@@ -7,7 +7,7 @@ the ptys (present only while the module presents the port), `sys/class/gpio`, an
 from __future__ import annotations
 
 import subprocess
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, Final
 
 from hil.errors import BenchUnfitError, UsageError
 from hil.recording.store import RecordingFile
@@ -32,11 +32,19 @@ if TYPE_CHECKING:
     from .files import BenchDescription
 
 
-class PortLinks:
-    """A link in *folder* for each port that is there; *name* says what it is called."""
+PTYS: Final = "/dev/pts"
 
-    def __init__(self, folder: Path, edges: PtyEdges, *, name: Callable[[Port], str]) -> None:
-        self._folder, self._edges, self._name = folder, edges, name
+
+class PortLinks:
+    """A link in *folder* for each port that is there; *name* says what it is called.
+
+    *ptys* is the folder in which whoever follows the links sees the ptys.
+    """
+
+    def __init__(
+        self, folder: Path, edges: PtyEdges, *, name: Callable[[Port], str], ptys: str = PTYS
+    ) -> None:
+        self._folder, self._edges, self._name, self._ptys = folder, edges, name, ptys
         self._links: dict[str, Path] = {}
         folder.mkdir(parents=True, exist_ok=True)
         for edge in edges.by_role.values():
@@ -58,7 +66,7 @@ class PortLinks:
         self._vanish(port)
         link = self._links[port.role] = self._folder / self._name(port)
         link.unlink(missing_ok=True)
-        link.symlink_to(path)
+        link.symlink_to(path.replace(PTYS, self._ptys))
 
     def _vanish(self, port: Port) -> None:
         link = self._links.pop(port.role, None)
@@ -88,8 +96,9 @@ def _listening(
 class ServedBench:
     """A simulated bench and its folder.  `without_fuse` says why the header files are a plain folder.
 
-    `sys` is the made `/sys`.  With *uptime_ns*, which gives the host's uptime at an instant of the bench's
-    time, there is also `uptime`, to stand for `/proc/uptime`; both lie below one mount then.
+    *ptys* is where whoever follows the links sees the host's ptys.  `sys` is the made `/sys`.  With
+    *uptime_ns*, which gives the host's uptime at an instant of the bench's time, there is also `uptime`, to
+    stand for `/proc/uptime`; both lie below one mount then.
 
     With *rfc2217* the ports listen for clients there instead of being ptys.  Raises UsageError where that
     address cannot be had.
@@ -107,6 +116,7 @@ class ServedBench:
         demand_fuse: bool = False,
         rfc2217: Listening | None = None,
         uptime_ns: Callable[[int], int] | None = None,
+        ptys: str = PTYS,
     ) -> None:
         self.folder = folder
         self.without_fuse: str | None = None
@@ -119,7 +129,11 @@ class ServedBench:
         self._file.add(self._kept)
         self.driver.on_events = self._write
         edges = self.bench.edges
-        self.links = PortLinks(folder / "dev", edges, name=link_name) if isinstance(edges, PtyEdges) else None
+        self.links = (
+            PortLinks(folder / "dev", edges, name=link_name, ptys=ptys)
+            if isinstance(edges, PtyEdges)
+            else None
+        )
         self.calls = Calls()
         self.driver.descriptors.add_reader(self.calls.fileno(), self.calls.process)
         gpio = GpioTree(self.bench.model.board.lines)

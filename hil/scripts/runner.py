@@ -23,7 +23,16 @@ from simulator.kernel.timeline import ns
 from .interruption import Interruption
 from .output import LANE, Output
 from .process import Reports, SandboxProcess, Stream
-from .sandbox import ENVIRONMENT, FIRST_PID, check_command, passed_on, prepare_dev, probe, sandboxed
+from .sandbox import (
+    ENVIRONMENT,
+    FIRST_PID,
+    MODULE_PTYS,
+    check_command,
+    passed_on,
+    prepare_dev,
+    probe,
+    sandboxed,
+)
 from .virtual_time.supervisor import HungError, Supervisor
 from .virtual_time.world import Servants, World, uptime_ns
 
@@ -113,6 +122,7 @@ def run_script(
             keep_events=True,
             pinned=pinned,
             demand_fuse=True,
+            ptys=MODULE_PTYS,
             uptime_ns=None if factor is not None else uptime_ns,
         )
 

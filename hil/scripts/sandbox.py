@@ -22,7 +22,10 @@ if TYPE_CHECKING:
 
 # The command's own process number inside: bubblewrap is 1.
 FIRST_PID: Final = 2
-_DEVICES: Final = ("null", "zero", "full", "random", "urandom", "tty", "ptmx")
+_DEVICES: Final = ("null", "zero", "full", "random", "urandom", "tty")
+# The module's ports are ptys of the host's; what the script makes are ptys of its own, numbered from 0.
+MODULE_PTYS: Final = "/dev/.module"
+_OWN: Final = "/dev/.own"
 _MADE: Final = ("/proc", "/dev", "/sys")
 _EMPTY: Final = (
     "/home",
@@ -94,7 +97,8 @@ def sandboxed(
     arguments += ["--proc", "/proc", "--ro-bind", "/proc/sys", "/proc/sys"]
     if uptime is not None:
         arguments += ["--ro-bind", str(uptime), "/proc/uptime"]
-    arguments += ["--bind", str(dev), "/dev", "--dev-bind", "/dev/pts", "/dev/pts"]
+    arguments += ["--bind", str(dev), "/dev", "--dev-bind", "/dev/pts", MODULE_PTYS]
+    arguments += ["--dev", _OWN]
     for device in _DEVICES:
         if Path("/dev", device).exists():
             arguments += ["--dev-bind", f"/dev/{device}", f"/dev/{device}"]
@@ -154,14 +158,21 @@ def _may_be_shown(place: Path, empty: Sequence[Path]) -> bool:
 def prepare_dev(dev: Path) -> None:
     """Make the places that devices are bound to, so that nothing has to be made through the mount."""
     dev.mkdir(parents=True, exist_ok=True)
-    (dev / "pts").mkdir(exist_ok=True)
-    (dev / "shm").mkdir(exist_ok=True)
+    for folder in (MODULE_PTYS, _OWN, "/dev/shm"):  # noqa: S108 # inside
+        (dev / Path(folder).name).mkdir(exist_ok=True)
     for device in _DEVICES:
         (dev / device).touch()
-    for name, target in (("fd", "fd"), ("stdin", "fd/0"), ("stdout", "fd/1"), ("stderr", "fd/2")):
+    for name, target in (
+        ("fd", "/proc/self/fd"),
+        ("stdin", "/proc/self/fd/0"),
+        ("stdout", "/proc/self/fd/1"),
+        ("stderr", "/proc/self/fd/2"),
+        ("pts", f"{_OWN}/pts"),
+        ("ptmx", f"{_OWN}/pts/ptmx"),
+    ):
         link = dev / name
         if not link.is_symlink():
-            link.symlink_to(f"/proc/self/{target}")
+            link.symlink_to(target)
 
 
 def check_command(command: Sequence[str], *, folder: Path, environment: Mapping[str, str]) -> None:

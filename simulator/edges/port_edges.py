@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import select
 from typing import TYPE_CHECKING
 
 from .memory import MemoryEdge
@@ -48,6 +49,12 @@ class PtyEdges:
             for role, port in model.ports.items()
         }
         self._descriptors = descriptors
+
+    def arrive(self) -> None:
+        """Let what was sent to clients be there for them: the kernel finishes where it is asked."""
+        slaves = [edge.slave for edge in self.by_role.values() if edge.slave is not None]
+        if slaves:
+            select.select(slaves, (), (), 0)
 
     def close(self) -> None:
         """Let go of every pty."""

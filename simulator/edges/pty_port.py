@@ -124,12 +124,19 @@ class PtyEdge:
         self._pending = bytearray()
         self._seen_settings: TerminalSettings | None = None
         self._settings_due = False
+        # Whether anybody holds the pty of that path, where somebody knows.
+        self.is_held: Callable[[str], bool] | None = None
         port.edge = self
 
     @property
     def path(self) -> str | None:
         """The slave's path while the port is there."""
         return self._pty.path if self._pty else None
+
+    @property
+    def slave(self) -> int | None:
+        """The slave's descriptor while the port is there."""
+        return self._pty.slave if self._pty else None
 
     def appear(self, port: Port) -> None:
         """A fresh pty."""
@@ -235,6 +242,10 @@ class PtyEdge:
             while self.pump():
                 pass  # what the client wrote before it closed comes first
         device.handles = max(0, device.handles - 1)
+        if device.handles == 0 and self.is_held is not None and self.is_held(device.path):
+            # Two openings in a row may be told as one (inotify(7)).
+            device.handles = 1
+            return
         if device.is_live:
             self.look_at_settings()
             self.port.client_closed()

@@ -37,13 +37,14 @@ class Spinning:
         self._followed_ns = 0
         self.has_followed = False
 
-    def look(self) -> None:
-        """A program looks at the clock, or waits for nothing."""
+    def look(self) -> int:
+        """A program looks at the clock, or waits for nothing; for how many times now."""
         self._count += 1
         beyond = self._count - _FREE
         if beyond > 0:
             doublings = min(beyond // _DOUBLES_EVERY, _MOST_DOUBLINGS)
             self._supervisor.pass_time(min(_FIRST_NS << doublings, _MOST_NS))
+        return self._count
 
     def program_begins(self) -> None:
         """A program starts: it will look at the clock, and a loop of programs is a loop."""

@@ -43,6 +43,9 @@ _SIGNALLED: Final = 128
 _SHORTEST_S, _LONGEST_S = 1e-5, 1e-3
 # How long tasks may rest in calls that nobody times before that is called a hang.
 _EMPTY_LOOKS: Final = 12
+# At the end, what is left dies within milliseconds, unless it waits for the model.
+_IDLE_LOOKS: Final = 20
+_CAREFUL_LOOKS: Final = 200
 
 
 class HungError(Exception):
@@ -71,6 +74,7 @@ class Supervisor:
         self.registers = self.machine.Registers()
         self.entropy = Entropy(seed)
         self.terminals = Terminals(self)
+        world.ask_who_holds(self.terminals.is_held)
         self.spinning = Spinning(self)
         self.names = {number: name for name, number in self.machine.NUMBERS.items()}
         self.limit_ns: int | None = None
@@ -83,6 +87,7 @@ class Supervisor:
         self._early: dict[int, int] = {}
         self._root = 0
         self._busy: Task | None = None
+        self._held: list[Task] = []
         self._cancelled: Callable[[], bool] = lambda: False
 
     @property
@@ -115,6 +120,8 @@ class Supervisor:
                 os.close(tell)
                 os.read(told, 1)
                 os.sched_setaffinity(0, processor)
+                # Whoever runs goes on until it waits: a task that is woken does not push it aside (sched(7)).
+                os.sched_setscheduler(0, os.SCHED_BATCH, os.sched_param(0))
                 self._become(command, environment, streams, kept, code)
             os._exit(127)
         os.close(told)
@@ -156,26 +163,30 @@ class Supervisor:
             self._serve(children)
             return self.status
         finally:
-            self._end_all()
+            self._end_all(children)
             children.close()
 
     def _serve(self, children: _ChildSignals) -> None:
         pause_s, empty = _SHORTEST_S, 0
         while self.tree.has_process(self._root) and not self._is_over():
-            if self._take_stops() or self.world.settle():
+            if self._take_stops():
                 pause_s = _SHORTEST_S
                 continue
             at_rest = self._rests()
             if at_rest is not None:
+                # What has come from the tree is taken in only now: when it came would be chance.
                 self.terminals.flush()
-                if self.world.settle() or self._take_stops():
+                if self._take_stops():
+                    continue
+                if self._rests() == at_rest and self.world.settle():
+                    self.world.arrive()
                     continue
             if at_rest is None or not self._servants.are_idle():
                 self.spinning.follow_processor()
                 self._pause(children, pause_s)
                 pause_s = min(2 * pause_s, _LONGEST_S)
                 continue
-            if self._rests() != at_rest or self.terminals.set_read_deadlines():
+            if self._rests() != at_rest or self._release_one() or self.terminals.set_read_deadlines():
                 continue
             self.spinning.time_moves()
             if self._fire():
@@ -219,6 +230,7 @@ class Supervisor:
         elif model_ns == next_ns:
             self.world.run_next_instant()
             self.terminals.look_at_lines()
+            self.world.arrive()
         else:
             self.world.run_until(next_ns)
             with contextlib.suppress(GoneError):
@@ -228,6 +240,7 @@ class Supervisor:
     def pass_time(self, nanoseconds: int) -> None:
         """Time moves by so much while tasks run: what is due meanwhile is done."""
         until_ns = self.world.now_ns + nanoseconds
+        self.world.settle()
         while True:
             due = [
                 at_ns for at_ns in (self.deadlines.next_ns(), self.world.next_due_ns()) if at_ns is not None
@@ -237,16 +250,24 @@ class Supervisor:
             self._fire()
         self.world.run_until(until_ns)
 
-    def _end_all(self) -> None:
-        """Kill what is left and wait until it has gone."""
+    def _end_all(self, children: _ChildSignals) -> None:
+        """Kill what is left, wait until it has gone, and take in what came from it."""
+        idle = 0
         while len(self.tree):
             for process in self.tree.processes:
                 with contextlib.suppress(ProcessLookupError):
                     os.kill(process.pid, signal.SIGKILL)
             try:
-                pid, status = os.waitpid(-1, kernel.WALL)
+                pid, status = os.waitpid(-1, kernel.WALL | os.WNOHANG)
             except ChildProcessError:
                 break
+            if pid == 0:
+                idle += 1
+                if idle % _IDLE_LOOKS == 0:
+                    # A service of the model may hold a dying task: a request that nobody answers keeps it.
+                    self.world.settle()
+                self._pause(children, _LONGEST_S)
+                continue
             task = self.tree.get(pid)
             if os.WIFSTOPPED(status):
                 with contextlib.suppress(GoneError):
@@ -255,8 +276,7 @@ class Supervisor:
                     ptrace(kernel.CONT, pid)
             elif task is not None:
                 self._remove(task, status)
-            # Services of the model may hold a dying task: a request that nobody answers keeps it for ever.
-            self.world.settle()
+        self.world.settle()
 
     # -- stops --------------------------------------------------------------------
 
@@ -350,6 +370,8 @@ class Supervisor:
         self._forget(task)
 
     def _forget(self, task: Task) -> None:
+        if task.is_held:
+            self._held.remove(task)
         self._cancel_waiting(task)
         if task.read_until is not None:
             task.read_until.cancel()
@@ -386,14 +408,51 @@ class Supervisor:
                 ptrace(kernel.CONT, task.tid)
 
     def _call_ends(self, task: Task) -> None:
-        waiting, task.waiting = task.waiting, None
+        waiting = task.waiting
         if waiting is None:
             ptrace(kernel.CONT, task.tid)
             return
+        self.registers.load(task.tid)
+        if waiting.deadline is None or self.registers.result in _INTERRUPTED:
+            self._finish_call(task, waiting)
+        else:
+            # What it waited for has come, perhaps in part: it goes on once whoever brings it has done so.
+            waiting.deadline.cancel()
+            task.is_held = True
+            self._held.append(task)
+
+    def _release_one(self) -> bool:
+        """Let the first of the tasks that are held go on, by place; False where there is none."""
+        if not self._held:
+            return False
+        task = min(self._held, key=lambda one: one.place)
+        self._held.remove(task)
+        task.is_held = False
+        with contextlib.suppress(GoneError):
+            if task.waiting is None:
+                ptrace(kernel.CONT, task.tid)
+            else:
+                self.registers.load(task.tid)
+                self._finish_call(task, task.waiting)
+        return True
+
+    def look(self, task: Task) -> Pending | None:
+        """The task asks whether something has come, without a wait: those who may bring it run first.
+
+        For the first looks of an instant, that is: whoever goes on looking gets the kernel's answers at once.
+        """
+        if self.spinning.look() > _CAREFUL_LOOKS:
+            return None
+        task.is_held = True
+        self._held.append(task)
+        return PENDING
+
+    def _finish_call(self, task: Task, waiting: Waiting) -> None:
+        """The call's result, as the registers hold it, becomes what the task is to see."""
+        task.waiting = None
         if waiting.deadline is not None:
             waiting.deadline.cancel()
         registers = self.registers
-        registers.load(task.tid)
         result = registers.result
         try:
             result = waiting.finish(result)

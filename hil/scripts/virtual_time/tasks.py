@@ -136,6 +136,7 @@ class Task:
     has_started: bool = False
     is_in_vfork: bool = False
     is_stopped: bool = False
+    is_held: bool = False
     waiting: Waiting | None = None
     interrupted: Interrupted | None = None
     read_until: Deadline | None = None
@@ -166,7 +167,9 @@ class Task:
     def _rests_in(self, state: bytes) -> bool:
         if state in _DEAD:
             return True
-        return (state in _STOPPED and self.is_stopped) or (state == _DEEP and self.is_in_vfork)
+        return (state in _STOPPED and (self.is_stopped or self.is_held)) or (
+            state == _DEEP and self.is_in_vfork
+        )
 
     def call(self) -> list[int]:
         """The call that the task is in and its arguments, as numbers; empty where it is in none."""

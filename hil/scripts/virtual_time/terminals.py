@@ -11,7 +11,7 @@ import os
 import select
 import stat
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Final
+from typing import TYPE_CHECKING, Final, TypeAlias
 
 from . import kernel
 
@@ -22,6 +22,9 @@ if TYPE_CHECKING:
 
     from .supervisor import Supervisor
     from .tasks import Process, Task
+
+# The file system of a terminal and its number there: each instance of devpts counts from 0.
+Device: TypeAlias = tuple[int, int]
 
 _TENTH_NS: Final = 100_000_000
 # Majors of the two ends of a pty (admin-guide/devices.rst): slaves, and the one file that gives masters.
@@ -53,24 +56,35 @@ class Terminals:
 
     def __init__(self, supervisor: Supervisor) -> None:
         self._supervisor = supervisor
-        self.timings: dict[int, Timing] = {}
+        self.timings: dict[Device, Timing] = {}
         self._ended: set[int] = set()
         self._marks: dict[int, bytes | None] = {}
         self._line_waits: list[_LineWait] = []
 
     @staticmethod
-    def device(task: Task, descriptor: int) -> int:
-        """The number of the device behind a descriptor; 0 for anything else."""
+    def device(task: Task, descriptor: int) -> Device | None:
+        """The device behind a descriptor; None for anything else."""
         try:
             status = os.stat(f"/proc/{task.tid}/fd/{descriptor}")
         except OSError:
-            return 0
-        return status.st_rdev if stat.S_ISCHR(status.st_mode) else 0
+            return None
+        return (status.st_dev, status.st_rdev) if stat.S_ISCHR(status.st_mode) else None
 
     def port(self, task: Task, descriptor: int) -> Port | None:
         """The module's port behind a descriptor."""
         device = self.device(task, descriptor)
-        return self._supervisor.world.port_at(device) if device else None
+        return None if device is None else self._supervisor.world.port_at(device)
+
+    def is_held(self, path: str) -> bool:
+        """Whether any task of the tree holds the pty at *path*."""
+        try:
+            status = os.stat(path)
+        except OSError:
+            return False
+        device = (status.st_dev, status.st_rdev)
+        return any(
+            end == device for process in self._supervisor.tree.processes for _, end in _pty_ends(process)
+        )
 
     # -- reads that end by themselves -------------------------------------------------
 
@@ -91,7 +105,8 @@ class Terminals:
         call = task.call()
         if not call or call[0] != self._supervisor.machine.NUMBERS["read"]:
             return False
-        timing = self.timings.get(self.device(task, call[1]))
+        device = self.device(task, call[1])
+        timing = None if device is None else self.timings.get(device)
         if timing is None or timing.least:
             return False
         self._marks[task.tid] = mark
@@ -179,6 +194,6 @@ def _pty_ends(process: Process) -> Iterator[tuple[int, object]]:
         if not stat.S_ISCHR(status.st_mode):
             continue
         if os.major(status.st_rdev) in _SLAVE_MAJORS:
-            yield int(name), status.st_rdev
+            yield int(name), (status.st_dev, status.st_rdev)
         elif status.st_rdev == _MASTERS:
             yield int(name), (process.pid, name)

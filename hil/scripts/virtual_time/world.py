@@ -72,6 +72,15 @@ class World:
         """Take in what has come from outside; True where anything has."""
         return self._driver.descriptors.look()
 
+    def ask_who_holds(self, is_held: Callable[[str], bool]) -> None:
+        """*is_held* knows whether the pty at a path is held by anybody."""
+        for edge in self._edges.by_role.values():
+            edge.is_held = is_held
+
+    def arrive(self) -> None:
+        """Let what the model has said be there for whoever reads."""
+        self._edges.arrive()
+
     def next_due_ns(self) -> int | None:
         """When the model does something next."""
         return self._timeline.next_due_ns()
@@ -88,11 +97,14 @@ class World:
         """Wait in wall time until *descriptor* is readable, or for *seconds*."""
         select.select([descriptor], (), (), seconds)
 
-    def port_at(self, device: int) -> Port | None:
-        """The port whose terminal has that device number."""
+    def port_at(self, device: tuple[int, int]) -> Port | None:
+        """The port whose terminal is that device: its file system's number and its own."""
         for edge in self._edges.by_role.values():
             path = edge.path
-            if path is not None and os.stat(path).st_rdev == device:
+            if path is None:
+                continue
+            status = os.stat(path)
+            if (status.st_dev, status.st_rdev) == device:
                 return edge.port
         return None
 

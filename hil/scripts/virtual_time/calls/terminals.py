@@ -59,7 +59,8 @@ def control(supervisor: Supervisor, task: Task, arguments: Arguments) -> Answer:
 
 
 def _read_settings(supervisor: Supervisor, task: Task, arguments: Arguments) -> Answer:
-    timing = supervisor.terminals.timings.get(supervisor.terminals.device(task, signed(arguments[0])))
+    device = supervisor.terminals.device(task, signed(arguments[0]))
+    timing = None if device is None else supervisor.terminals.timings.get(device)
     if timing is None:
         return None
 
@@ -74,6 +75,8 @@ def _read_settings(supervisor: Supervisor, task: Task, arguments: Arguments) -> 
 def _set_settings(supervisor: Supervisor, task: Task, arguments: Arguments) -> Answer:
     process, address = task.process, arguments[2]
     device = supervisor.terminals.device(task, signed(arguments[0]))
+    if device is None:
+        return None
     settings = process.read(address, _VMIN_AT + 1)
     (flags,) = struct.unpack_from("=I", settings, _LOCAL_FLAGS_AT)
     wanted = Timing(settings[_VMIN_AT], settings[_VTIME_AT])

@@ -37,8 +37,7 @@ def _wait(
 ) -> Answer:
     """Wait for *wait_ns*; the argument *timeout* becomes *without*, which is none."""
     if wait_ns <= 0:
-        supervisor.spinning.look()
-        return None
+        return supervisor.look(task)
     return supervisor.wait(
         task,
         arguments,

@@ -208,7 +208,7 @@ def test_whoever_waits_for_ever_is_named_at_once(run: Run) -> None:
     assert result.status is None
     assert result.hung is not None
     assert "cat" in result.hung
-    assert "/dev/pts/" in result.hung
+    assert "in read on descriptor" in result.hung
     assert result.wall_s < 1
 
 
