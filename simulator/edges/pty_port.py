@@ -86,6 +86,8 @@ class _Pty:
     def __init__(self) -> None:
         self.master, self.slave = pty.openpty()
         self.path = os.ttyname(self.slave)
+        status = os.fstat(self.slave)
+        self.device = status.st_dev, status.st_rdev
         os.set_blocking(self.master, False)
         settings = termios.tcgetattr(self.slave)
         settings[4] = settings[5] = _START_BAUD
@@ -124,8 +126,8 @@ class PtyEdge:
         self._pending = bytearray()
         self._seen_settings: TerminalSettings | None = None
         self._settings_due = False
-        # Whether anybody holds the pty of that path, where somebody knows.
-        self.is_held: Callable[[str], bool] | None = None
+        # Whether anybody holds the pty with that device number, where somebody knows.
+        self.is_held: Callable[[tuple[int, int]], bool] | None = None
         port.edge = self
 
     @property
@@ -241,11 +243,7 @@ class PtyEdge:
         if device.is_live:
             while self.pump():
                 pass  # what the client wrote before it closed comes first
-        device.handles = max(0, device.handles - 1)
-        if device.handles == 0 and self.is_held is not None and self.is_held(device.path):
-            # Two openings in a row may be told as one (inotify(7)).
-            device.handles = 1
-            return
+        device.handles = self._handles_left(device)
         if device.is_live:
             self.look_at_settings()
             self.port.client_closed()
@@ -254,6 +252,13 @@ class PtyEdge:
         elif device.handles == 0:
             self._openings.forget(device.watch)
             self._on_freed(device.path)
+
+    def _handles_left(self, device: _Pty) -> int:
+        """How many handles are left after a closing: two in a row may be told as one (inotify(7))."""
+        left = max(0, device.handles - 1)
+        if self.is_held is None:
+            return left
+        return max(1, left) if self.is_held(device.device) else 0
 
     def _last_close(self, device: _Pty) -> None:
         """As a serial driver does at the last close: unread bytes and exclusive use go, the settings stay."""

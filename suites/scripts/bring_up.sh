@@ -104,12 +104,17 @@ take_lock() {
 
 # --- lines -------------------------------------------------------------------
 
+# level LINE FILE: what one of the line's files holds.
+level() {
+	read -r value <$GPIO/gpio"$1"/"$2" && echo "$value"
+}
+
 claim() {
 	if [ ! -d $GPIO/gpio"$1" ]; then
 		{ echo "$1" >$GPIO/export; } 2>/dev/null || fail 60 "GPIO $1 cannot be claimed"
 	fi
 	[ -r $GPIO/gpio"$1"/value ] || fail 60 "GPIO $1 is not there after its export"
-	[ "$(cat $GPIO/gpio"$1"/active_low)" = 0 ] || fail 60 "GPIO $1 is inverted by somebody else"
+	[ "$(level "$1" active_low)" = 0 ] || fail 60 "GPIO $1 is inverted by somebody else"
 }
 
 drive_key() { echo "$1" >$GPIO/gpio$KEY/value || fail 60 "GPIO $KEY cannot be driven"; }
@@ -226,8 +231,24 @@ ask() {
 # For questions, which may be repeated.
 demand() { ask "$@" || ask "$@" || fail 13 "no answer to $2"; }
 
-# reading NAME: the last line of the answer that begins with +NAME:, without that.
-reading() { printf '%s' "$lines" | sed -n "s/^+$1: //p" | tail -n 1; }
+# reading NAME: the last line of the answer that begins with +NAME:, without that, into $value.
+reading() {
+	value=
+	while IFS= read -r line; do
+		case $line in
+		"+$1: "*) value=${line#"+$1: "} ;;
+		esac
+	done <<-END
+		$lines
+	END
+}
+
+# Whether $1 is digits alone, and at least one.
+is_number() {
+	case $1 in
+	'' | *[!0-9]*) return 1 ;;
+	esac
+}
 
 # --- steps -------------------------------------------------------------------
 
@@ -280,11 +301,13 @@ reach_modem() {
 
 turn_radio_on() {
 	demand 50 'AT+CFUN?'
-	[ "$(reading CFUN)" = 1 ] && return 0
-	[ "$(cat $GPIO/gpio$RADIO/value)" = 1 ] && fail 20 "radios disabled: the line at GPIO $RADIO is high"
+	reading CFUN
+	[ "$value" = 1 ] && return 0
+	[ "$(level $RADIO value)" = 1 ] && fail 20 "radios disabled: the line at GPIO $RADIO is high"
 	ask 300 AT+CFUN=1
 	demand 50 'AT+CFUN?'
-	[ "$(reading CFUN)" = 1 ] || fail 21 "radios stay off although their line is low: +CFUN is $(reading CFUN)"
+	reading CFUN
+	[ "$value" = 1 ] || fail 21 "radios stay off although their line is low: +CFUN is $value"
 }
 
 enter_pin() {
@@ -293,7 +316,17 @@ enter_pin() {
 	*[!0-9]* | ??? | ?? | ?) fail 33 "CARD_PIN is not a PIN: 4 to 8 digits are" ;;
 	esac
 	demand 200 AT+CPINR
-	tries=$(printf '%s' "$lines" | sed -n 's/^+CPINR: SIM PIN,\([0-9][0-9]*\).*/\1/p')
+	tries=
+	while IFS= read -r line; do
+		case $line in
+		'+CPINR: SIM PIN,'*)
+			value=${line#*,}
+			is_number "${value%%,*}" && tries=${value%%,*}
+			;;
+		esac
+	done <<-END
+		$lines
+	END
 	[ "${tries:-0}" -ge 2 ] || fail 32 "${tries:-an unknown number of} PIN tries left: not entered"
 	ask 200 "AT+CPIN=\"$pin\""
 	case $result in
@@ -311,13 +344,14 @@ prepare_card() {
 		demand 200 'AT+CPIN?'
 		case $result in
 		OK)
-			case $(reading CPIN) in
+			reading CPIN
+			case $value in
 			READY) return 0 ;;
 			'SIM PIN')
 				[ $entered = no ] && enter_pin
 				entered=yes
 				;;
-			*) fail 31 "the card wants $(reading CPIN): a person has to look at it" ;;
+			*) fail 31 "the card wants $value: a person has to look at it" ;;
 			esac
 			;;
 		'+CME ERROR: 10' | '+CME ERROR: 13')
@@ -332,7 +366,8 @@ prepare_card() {
 		steps=$((steps - 1))
 		sleep 0.5
 	done
-	fail 34 "the card is not ready in time: $result $(reading CPIN)"
+	reading CPIN
+	fail 34 "the card is not ready in time: $result $value"
 }
 
 register() {
@@ -340,13 +375,23 @@ register() {
 	while [ $steps -gt 0 ]; do
 		demand 50 'AT+CEREG?'
 		# An unsolicited line has one field less before the area.
-		stat=$(printf '%s' "$lines" | sed -n -e 's/^+CEREG: [0-9],\([0-9]*\)$/\1/p' \
-			-e 's/^+CEREG: [0-9],\([0-9]*\),.*/\1/p' | tail -n 1)
+		stat=
+		while IFS= read -r line; do
+			case $line in
+			'+CEREG: '[0-9],*)
+				value=${line#*,}
+				is_number "${value%%,*}" && stat=${value%%,*}
+				;;
+			esac
+		done <<-END
+			$lines
+		END
 		case $stat in
 		1 | 5) return 0 ;;
 		3)
 			ask 50 AT+CEER
-			fail 41 "registration denied: $(reading CEER)"
+			reading CEER
+			fail 41 "registration denied: $value"
 			;;
 		esac
 		steps=$((steps - 1))
@@ -359,8 +404,15 @@ read_clock() {
 	steps=$CLOCK_STEPS
 	while [ $steps -gt 0 ]; do
 		demand 50 'AT+CCLK?'
-		clock=$(reading CCLK)
-		year=$(printf '%s\n' "$clock" | sed -n 's|^"\([0-9][0-9]\)/[0-9][0-9]/[0-9][0-9],.*|\1|p')
+		reading CCLK
+		clock=$value
+		year=
+		case $clock in
+		'"'[0-9][0-9]/[0-9][0-9]/[0-9][0-9],*)
+			year=${clock#'"'}
+			year=${year%%/*}
+			;;
+		esac
 		year=${year#0}
 		[ "${year:-0}" -ge 26 ] && [ "$year" -le 45 ] && return 0
 		steps=$((steps - 1))
@@ -389,16 +441,25 @@ watchdog=$!
 # The key's idle level comes in one step with the direction: no glitch. The radio line is only looked at.
 claim $RADIO
 claim $KEY
-[ "$(cat $GPIO/gpio$KEY/direction)" = out ] || { echo low >$GPIO/gpio$KEY/direction; } 2>/dev/null ||
+[ "$(level $KEY direction)" = out ] || { echo low >$GPIO/gpio$KEY/direction; } 2>/dev/null ||
 	fail 60 "GPIO $KEY cannot be driven"
 has_key=yes
-[ "$(cat $GPIO/gpio$KEY/value)" = 0 ] || drive_key 0
+[ "$(level $KEY value)" = 0 ] || drive_key 0
 
 reach_modem
 ask 50 ATE0
 ask 50 AT+CMEE=1
 demand 50 AT+CGMR
-say "AT answers: revision $(printf '%s' "$lines" | grep -v -x -e OK -e 'AT.*' | head -n 1)"
+revision=
+while IFS= read -r line; do
+	case $line in
+	OK | AT*) ;;
+	*) revision=${revision:-$line} ;;
+	esac
+done <<END
+$lines
+END
+say "AT answers: revision $revision"
 turn_radio_on
 prepare_card
 say "card ready"

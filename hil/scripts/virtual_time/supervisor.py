@@ -12,6 +12,7 @@ from __future__ import annotations
 import contextlib
 import os
 import signal
+from enum import Enum
 from typing import TYPE_CHECKING, Final
 
 from . import kernel
@@ -40,7 +41,7 @@ _STOP_SIGNALS: Final = (signal.SIGSTOP, signal.SIGTSTP, signal.SIGTTIN, signal.S
 _SYSCALL_STOP: Final = signal.SIGTRAP | 0x80
 _SIGNALLED: Final = 128
 # How long to wait for tasks that are on their way to rest, in wall seconds: doubling from the first on.
-_SHORTEST_S, _LONGEST_S = 1e-5, 1e-3
+_SHORTEST_S, _LONGEST_S = 1e-5, 3e-4
 # How long tasks may rest in calls that nobody times before that is called a hang.
 _EMPTY_LOOKS: Final = 12
 # At the end, what is left dies within milliseconds, unless it waits for the model.
@@ -50,6 +51,14 @@ _CAREFUL_LOOKS: Final = 200
 
 class HungError(Exception):
     """Every task waits, nothing is due, and nothing will ever come; the text says who waits for what."""
+
+
+class _Seen(Enum):
+    """What a look at the tree has shown: somebody runs, something was taken in, or all rest."""
+
+    BUSY = 0
+    CHANGE = 1
+    REST = 2
 
 
 class Pending:
@@ -172,30 +181,48 @@ class Supervisor:
             if self._take_stops():
                 pause_s = _SHORTEST_S
                 continue
-            at_rest = self._rests()
-            if at_rest is not None:
-                # What has come from the tree is taken in only now: when it came would be chance.
-                self.terminals.flush()
-                if self._take_stops():
-                    continue
-                if self._rests() == at_rest and self.world.settle():
-                    self.world.arrive()
-                    continue
-            if at_rest is None or not self._servants.are_idle():
-                self.spinning.follow_processor()
-                self._pause(children, pause_s)
-                pause_s = min(2 * pause_s, _LONGEST_S)
-                continue
-            if self._rests() != at_rest or self._release_one() or self.terminals.set_read_deadlines():
-                continue
-            self.spinning.time_moves()
-            if self._fire():
-                pause_s, empty = _SHORTEST_S, 0
-                continue
-            empty += 1
-            if empty > _EMPTY_LOOKS:
-                raise HungError(describe(self))
-            self._pause(children, _LONGEST_S * empty)
+            match self._look(is_late=pause_s == _LONGEST_S):
+                case _Seen.CHANGE:
+                    pass
+                case _Seen.BUSY:
+                    self.spinning.follow_processor()
+                    self._pause(children, pause_s)
+                    pause_s = min(2 * pause_s, _LONGEST_S)
+                case _Seen.REST if self._goes_on():
+                    empty = 0
+                case _:
+                    empty += 1
+                    if empty > _EMPTY_LOOKS:
+                        raise HungError(describe(self))
+                    self._pause(children, _LONGEST_S * empty)
+
+    def _look(self, *, is_late: bool) -> _Seen:
+        """Whether everybody rests; then what has come from the tree is taken in: when it came is chance.
+
+        The order matters: whoever answers a task's request is asked before the task is looked at again.
+        """
+        at_rest = self._rests()
+        if at_rest is None:
+            if is_late and self._waits_for_a_servant():
+                self.world.settle()
+            return _Seen.BUSY
+        self.terminals.flush()
+        if self._take_stops():
+            return _Seen.CHANGE
+        are_idle = self._servants.are_idle()
+        if self._rests() != at_rest:
+            return _Seen.CHANGE
+        if self.world.settle():
+            self.world.arrive()
+            return _Seen.CHANGE
+        return _Seen.REST if are_idle else _Seen.BUSY
+
+    def _goes_on(self) -> bool:
+        """Everybody rests and nothing is on its way: let the next go on; False where nobody ever will."""
+        if self._release_one() or self.terminals.set_read_deadlines():
+            return True
+        self.spinning.time_moves()
+        return self._fire()
 
     def _is_over(self) -> bool:
         return self._cancelled() or (self.limit_ns is not None and self.world.now_ns >= self.limit_ns)
@@ -203,6 +230,13 @@ class Supervisor:
     def _pause(self, children: _ChildSignals, seconds: float) -> None:
         self.world.wait_outside(children.descriptor, seconds)
         children.clear()
+
+    def _waits_for_a_servant(self) -> bool:
+        """Whether all sleep, some of them deeply behind a request to one of our file systems."""
+        first = [task.rest(deep=True) for task in self.tree]
+        if None in first or self._servants.are_idle():
+            return False
+        return [task.rest(deep=True) for task in self.tree] == first
 
     def _rests(self) -> list[bytes] | None:
         """Each task's mark of rest; None where one of them is not at rest."""

@@ -142,11 +142,12 @@ class Task:
     read_until: Deadline | None = None
     _files: tuple[int, ...] = field(default=())
 
-    def rest(self) -> bytes | None:
+    def rest(self, *, deep: bool = False) -> bytes | None:
         """A mark that stays the same for as long as the task sleeps; None while it is not at rest.
 
         The state alone can lie: a task that is still on its way to sleep counts as asleep.  So the call must
-        not read as running, and whoever asks twice must get the same mark.
+        not read as running, and whoever asks twice must get the same mark.  *deep* sleep, beyond signals,
+        counts only where that is asked for: it is mostly short.
         """
         if not self.has_started:
             return None
@@ -158,7 +159,7 @@ class Task:
             if state == _ASLEEP:
                 if os.pread(call, 256, 0)[:1] == _RUNNING_CALL:
                     return None
-            elif not self._rests_in(state):
+            elif not self._rests_in(state) and not (deep and state == _DEEP):
                 return None
             return os.pread(schedule, 64, 0)
         except (OSError, ValueError):

@@ -75,13 +75,8 @@ class Terminals:
         device = self.device(task, descriptor)
         return None if device is None else self._supervisor.world.port_at(device)
 
-    def is_held(self, path: str) -> bool:
-        """Whether any task of the tree holds the pty at *path*."""
-        try:
-            status = os.stat(path)
-        except OSError:
-            return False
-        device = (status.st_dev, status.st_rdev)
+    def is_held(self, device: Device) -> bool:
+        """Whether any task of the tree holds the terminal *device*."""
         return any(
             end == device for process in self._supervisor.tree.processes for _, end in _pty_ends(process)
         )

@@ -72,8 +72,8 @@ class World:
         """Take in what has come from outside; True where anything has."""
         return self._driver.descriptors.look()
 
-    def ask_who_holds(self, is_held: Callable[[str], bool]) -> None:
-        """*is_held* knows whether the pty at a path is held by anybody."""
+    def ask_who_holds(self, is_held: Callable[[tuple[int, int]], bool]) -> None:
+        """*is_held* knows whether the pty with a device number is held by anybody."""
         for edge in self._edges.by_role.values():
             edge.is_held = is_held
 
