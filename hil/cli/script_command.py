@@ -26,6 +26,9 @@ def script(
         float, typer.Option("--limit", metavar="SECONDS", min=0.1, help="end it after so long")
     ] = 600,
     pace: Annotated[str, typer.Option(help="virtual, real, or a factor such as x2")] = "virtual",
+    strict_time: Annotated[
+        bool, typer.Option("--strict-time", help="the run has to be exact: else 3 or 4 is the exit code")
+    ] = False,
     env: Annotated[
         list[str] | None,
         typer.Option(
@@ -38,6 +41,7 @@ def script(
     from hil.bench.files import find_bench, load_bench
     from hil.errors import UsageError
     from hil.pace import parse_pace
+    from hil.scripts.apart import stand_apart
     from hil.scripts.runner import run_script
 
     factor = parse_pace(pace)
@@ -46,6 +50,7 @@ def script(
         raise UsageError(f"{description.path}: bench.kind: found 'hardware'; allowed: simulated")
     if recording is not None and not recording.absolute().parent.is_dir():
         raise UsageError(f"--recording: found {str(recording)!r}; allowed: a file in a folder that exists")
+    stand_apart()
     run = run_script(
         description,
         command,
@@ -54,6 +59,7 @@ def script(
         environment=env or [],
         recording_path=recording,
         pass_on_output=not as_json,
+        strict=strict_time,
     )
     as_expected = run.status == expect_exit
     if as_json:
@@ -90,6 +96,8 @@ def _told(run: ScriptRun, limit_s: float, as_expected: bool, expect_exit: int, f
     else:
         status = f"status {run.status}"
     if factor is not None:
+        return f"{status} ({verdict}) after {run.bench_s:.2f} s, at most {run.late_s * 1e3:.1f} ms late"
+    if run.late_s or not run.wall_s:
         return f"{status} ({verdict}) after {run.bench_s:.2f} s, at most {run.late_s * 1e3:.1f} ms late"
     exactness = "exact" if run.is_exact else "not exact"
     return f"{status} ({verdict}) after {run.bench_s:.2f} s, {exactness}, in {run.wall_s:.2f} s"

@@ -8,13 +8,14 @@ from __future__ import annotations
 
 import base64
 import json
+import os
 import subprocess
 import sys
 import tempfile
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from hil.errors import BenchUnfitError, UsageError
+from hil.errors import BenchUndecidedError, BenchUnfitError, UsageError
 from hil.recording.store import load
 
 from .runner import ScriptRun
@@ -29,14 +30,15 @@ class KeptScripts:
     """Runs scripts until it is closed; used by one thread."""
 
     def __init__(self) -> None:
+        self._folder = tempfile.TemporaryDirectory(prefix="wakebench-")
         self._process = subprocess.Popen(
             [sys.executable, "-m", "hil.scripts.serving"],
+            env={**os.environ, "TMPDIR": self._folder.name},
             stdin=subprocess.PIPE,
             stdout=subprocess.PIPE,
             text=True,
             start_new_session=True,
         )
-        self._folder = tempfile.TemporaryDirectory(prefix="wakebench-")
 
     def run(
         self,
@@ -48,10 +50,12 @@ class KeptScripts:
         environment: Sequence[str] = (),
         folder: Path | None = None,
         recording_path: Path | None = None,
+        strict: bool = True,
     ) -> ScriptRun:
         """Run *command* on *bench* (a name or a file, with *overrides* of its tables); see `run_script`.
 
-        Raises UsageError for what cannot be run, and BenchUnfitError where the place itself is broken.
+        Raises UsageError for what cannot be run, BenchUndecidedError for a *strict* run that is not exact,
+        and BenchUnfitError where the place itself is broken.
         """
         kept = recording_path or Path(self._folder.name) / "recording.jsonl"
         answer = self._ask(
@@ -63,11 +67,14 @@ class KeptScripts:
                 "environment": list(environment),
                 "folder": str((folder or Path.cwd()).resolve()),
                 "recording": str(kept.absolute()),
+                "strict": strict,
             }
         )
         if "error" in answer:
             if answer["error"] == BenchUnfitError.__name__:
                 raise BenchUnfitError(part="script", reason=answer["text"], cure="see the reason")
+            if answer["error"] == BenchUndecidedError.__name__:
+                raise BenchUndecidedError(reason=answer["text"])
             raise UsageError(answer["text"])
         return ScriptRun(
             status=answer["status"],

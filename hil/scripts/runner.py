@@ -11,12 +11,12 @@ import signal
 import sys
 import tempfile
 import time
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Final
 
 from hil.bench.served import ServedBench
-from hil.errors import BenchError, BenchUnfitError, UsageError
+from hil.errors import BenchError, BenchUndecidedError, BenchUnfitError, UsageError
 from simulator.edges.port_edges import PtyEdges
 from simulator.kernel.timeline import ns
 
@@ -33,6 +33,7 @@ from .sandbox import (
     probe,
     sandboxed,
 )
+from .virtual_time.probe import why_not
 from .virtual_time.supervisor import HungError, Supervisor
 from .virtual_time.world import Servants, World, uptime_ns
 
@@ -89,10 +90,13 @@ def run_script(
     recording_path: Path | None = None,
     pass_on_output: bool = False,
     folder: Path | None = None,
+    strict: bool = False,
 ) -> ScriptRun:
     """Run *command* against the bench for at most *limit_s* seconds of the bench's time.
 
     *factor* None is virtual pace: the caller gives this process's children to the run.  Else it is the pace.
+    Where virtual time does not work on this machine, the run is made at real pace, and its first notice says
+    why.  A *strict* run has to be exact.
 
     *environment* holds `NAME=VALUE` or `NAME` to pass on.  Whatever happens, everything that the script has
     started is gone when this returns, and the recording is at *recording_path*.
@@ -104,6 +108,11 @@ def run_script(
     folder = (folder or Path.cwd()).resolve()
     check_command(command, folder=folder, environment=variables)
     probe()
+    not_virtual = why_not() if factor is None else None
+    if not_virtual is not None:
+        if strict:
+            raise BenchUnfitError(part="virtual time", reason=not_virtual, cure="or run it with --pace real")
+        factor = 1.0
     pinned = {
         "hash_seed": 0,
         "locale": ENVIRONMENT["LC_ALL"],
@@ -140,7 +149,12 @@ def run_script(
         try:
             served.bench.model.recorder.record(LANE, "start", command=" ".join(command))
             run = _supervise if factor is not None else _supervise_virtually
-            return run(served, arguments, limit_s=limit_s, interruption=interruption, pass_on=pass_on_output)
+            done = run(served, arguments, limit_s=limit_s, interruption=interruption, pass_on=pass_on_output)
+            if not_virtual is not None:
+                return replace(done, notices=(f"{not_virtual}; the run was made at real pace", *done.notices))
+            if strict and factor is None and not done.is_exact:
+                raise BenchUndecidedError(reason="; ".join(done.notices))
+            return done
         finally:
             served.close()
             if recording_path is not None:

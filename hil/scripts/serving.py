@@ -13,8 +13,9 @@ from pathlib import Path
 from typing import Any
 
 from hil.bench.files import find_bench, load_bench
-from hil.errors import BenchError
+from hil.errors import WakebenchError
 
+from .apart import stand_apart
 from .runner import run_script
 
 
@@ -36,8 +37,9 @@ def _answer(request: dict[str, Any]) -> dict[str, Any]:
             environment=request["environment"],
             recording_path=Path(request["recording"]),
             folder=Path(request["folder"]),
+            strict=request["strict"],
         )
-    except BenchError as error:
+    except WakebenchError as error:
         return {"error": type(error).__name__, "text": str(error)}
     return {
         "status": run.status,
@@ -52,4 +54,5 @@ def _answer(request: dict[str, Any]) -> dict[str, Any]:
 
 
 if __name__ == "__main__":
+    stand_apart()
     serve()

@@ -35,6 +35,8 @@ _MOUNT_S: Final = 10.0
 _CLONE_FS: Final = 0x200
 # The signals that libfuse claims where nobody has (fuse_set_signal_handlers).
 _CLAIMED: Final = (signal.SIGHUP, signal.SIGINT, signal.SIGTERM, signal.SIGPIPE)
+# The device's number (admin-guide/devices.rst).
+_FUSE: Final = os.makedev(10, 229)
 # More than any C library's `struct sigaction`.
 _SIGACTION_BYTES: Final = 512
 
@@ -138,7 +140,7 @@ def _fuse_descriptors() -> set[int]:
     found = set()
     for name in os.listdir("/proc/self/fd"):  # noqa: PTH208 # numbers are wanted
         try:
-            if os.readlink(f"/proc/self/fd/{name}") == "/dev/fuse":  # noqa: PTH115 # as it is written
+            if os.fstat(int(name)).st_rdev == _FUSE:
                 found.add(int(name))
         except OSError:
             continue

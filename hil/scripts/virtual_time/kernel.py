@@ -76,11 +76,15 @@ def event_message(tid: int) -> int:
 
 def install_filter(program: bytes, *, number: int = _NR_SECCOMP) -> None:
     """Put this process, and all it starts, under a seccomp filter; raises OSError."""
-    if os.geteuid() != 0 and _libc.prctl(_PR_SET_NO_NEW_PRIVS, 1, 0, 0, 0):
-        raise OSError(ctypes.get_errno(), "no_new_privs")
     code = ctypes.create_string_buffer(program)
     head = (len(program) // 8).to_bytes(8, "little") + ctypes.addressof(code).to_bytes(8, "little")
-    if _syscall(number, _SECCOMP_SET_MODE_FILTER, 0, ctypes.create_string_buffer(head)):
+    filter_program = ctypes.create_string_buffer(head)
+    if _syscall(number, _SECCOMP_SET_MODE_FILTER, 0, filter_program) == 0:
+        return
+    # Without CAP_SYS_ADMIN the kernel wants the promise that nothing here gains privileges (seccomp(2)).
+    if _libc.prctl(_PR_SET_NO_NEW_PRIVS, 1, 0, 0, 0) or _syscall(
+        number, _SECCOMP_SET_MODE_FILTER, 0, filter_program
+    ):
         raise OSError(ctypes.get_errno(), "seccomp")
 
 

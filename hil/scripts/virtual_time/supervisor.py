@@ -31,6 +31,7 @@ if TYPE_CHECKING:
     from collections.abc import Callable, Mapping, Sequence
 
     from .deadlines import Deadline
+    from .probe import StillWorld
     from .world import Servants, World
 
 # Results of calls that a signal, or a kick, has cut short (linux/errno.h): EINTR and the four restarts.
@@ -75,7 +76,7 @@ class Supervisor:
     once virtual time had to follow processor time.
     """
 
-    def __init__(self, world: World, *, seed: int, servants: Servants) -> None:
+    def __init__(self, world: World | StillWorld, *, seed: int, servants: Servants) -> None:
         from .calls import HANDLERS
 
         self.world, self.machine = world, this_machine()
@@ -134,7 +135,13 @@ class Supervisor:
                 self._become(command, environment, streams, kept, code)
             os._exit(127)
         os.close(told)
-        ptrace(kernel.SEIZE, self._root, 0, kernel.OPTIONS)
+        try:
+            ptrace(kernel.SEIZE, self._root, 0, kernel.OPTIONS)
+        except BaseException:
+            os.kill(self._root, signal.SIGKILL)
+            os.waitpid(self._root, 0)
+            os.close(tell)
+            raise
         self.tree.add(self._root, self._root, (0,)).has_started = True
         os.write(tell, b"x")
         os.close(tell)

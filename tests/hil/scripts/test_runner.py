@@ -13,9 +13,9 @@ from typing import Any
 
 import pytest
 
-from hil.errors import MissingFileError, UsageError
+from hil.errors import BenchUnfitError, MissingFileError, UsageError
 from hil.recording.store import load
-from hil.scripts import output
+from hil.scripts import output, runner
 from hil.scripts.runner import ScriptRun, run_script
 
 Run = Callable[..., ScriptRun]
@@ -319,3 +319,16 @@ def test_a_reader_that_goes_away_ends_the_run(tmp_path: Path) -> None:
 
 def test_a_script_has_its_own_descriptors_by_name(run: Run) -> None:
     assert run("echo hi >/dev/stdout; bash -c 'cat <(echo there)'").stdout == b"hi\nthere\n"
+
+
+def test_where_virtual_time_does_not_work_a_run_is_made_at_real_pace_and_says_why(
+    describe: Callable[..., Any], tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(runner, "why_not", lambda: "processes may not be traced here")
+    result = run_script(describe("already-on"), ["sleep", "0.2"], factor=None, folder=tmp_path)
+
+    assert result.status == 0
+    assert result.wall_s >= 0.2
+    assert result.notices == ("processes may not be traced here; the run was made at real pace",)
+    with pytest.raises(BenchUnfitError, match="may not be traced"):
+        run_script(describe("already-on"), ["true"], factor=None, folder=tmp_path, strict=True)

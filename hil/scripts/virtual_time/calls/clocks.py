@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Final
 from .handlers import Answer, Arguments, handles, signed
 
 if TYPE_CHECKING:
+    from hil.scripts.virtual_time.probe import StillWorld
     from hil.scripts.virtual_time.supervisor import Supervisor
     from hil.scripts.virtual_time.tasks import Task
     from hil.scripts.virtual_time.world import World
@@ -22,12 +23,12 @@ _TIMEX_TIME: Final = 72
 _MOST_RANDOM: Final = 1 << 20
 
 
-def clock_ns(world: World, clock: int) -> int:
+def clock_ns(world: World | StillWorld, clock: int) -> int:
     """What *clock* shows."""
     return world.wall_ns if clock in WALL_CLOCKS else world.monotonic_ns
 
 
-def instant_ns(world: World, clock: int, value_ns: int) -> int:
+def instant_ns(world: World | StillWorld, clock: int, value_ns: int) -> int:
     """When *clock* will show *value_ns*, in the model's time."""
     return world.from_wall(value_ns) if clock in WALL_CLOCKS else world.from_monotonic(value_ns)
 
