@@ -246,7 +246,8 @@ class PtyEdge:
         device.handles = self._handles_left(device)
         if device.is_live:
             self.look_at_settings()
-            self.port.client_closed()
+            while self.port.clients > device.handles:
+                self.port.client_closed()
             if device.handles == 0:
                 self._last_close(device)
         elif device.handles == 0:
