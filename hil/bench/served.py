@@ -13,16 +13,17 @@ from hil.errors import BenchUnfitError, UsageError
 from hil.recording.store import RecordingFile
 from simulator.edges.calls import Calls
 from simulator.edges.gpio_tree import GpioTree
-from simulator.edges.header_files import HeaderFiles, NoFuseError
+from simulator.edges.header_files import HeaderFiles, Mount, NoFuseError
 from simulator.edges.header_folder import HeaderFolder
 from simulator.edges.host_trees import HostTrees, ProcTree
 from simulator.edges.port_edges import PtyEdges
-from simulator.kernel.timeline import ns
+from simulator.edges.scratch_files import ScratchFiles
+from simulator.kernel.timeline import SECOND_NS, ns
 
 from .simulated import SimulatedBench
 
 if TYPE_CHECKING:
-    from collections.abc import Callable, Mapping
+    from collections.abc import Callable, Iterable, Mapping
     from pathlib import Path
 
     from hil.recording.query import Recording
@@ -117,9 +118,11 @@ class ServedBench:
         rfc2217: Listening | None = None,
         uptime_ns: Callable[[int], int] | None = None,
         ptys: str = PTYS,
+        scratch_folders: Iterable[tuple[str, int]] = (),
     ) -> None:
         self.folder = folder
         self.without_fuse: str | None = None
+        self._scratch: ScratchFiles | None = None
         self._prepare()
         self.bench = _listening(description, factor=factor, rfc2217=rfc2217, pinned=pinned)
         self.driver = self.bench.driver
@@ -161,7 +164,20 @@ class ServedBench:
             plain = HeaderFolder(gpio, folder / "sys", recorder=self.bench.model.recorder)
             self._files = plain
             self.driver.descriptors.add_reader(plain.fileno(), plain.process)
+        self.scratch: Path | None = None  # holds scratch_folders, whose files have the bench's times
+        if uptime_ns is not None:
+            start_ns = round(description.settings.start_time.timestamp()) * SECOND_NS
+            timeline = self.bench.model.timeline
+            self.scratch = folder / "scratch"
+            self._scratch = ScratchFiles(
+                self.scratch, now_ns=lambda: start_ns + timeline.now_ns, folders=scratch_folders
+            )
         self.driver.start_clock()
+
+    def show_times_by(self, wall_ns: Callable[[], int]) -> None:
+        """From now on what is written to the scratch folders has the times of that clock."""
+        if self._scratch is not None:
+            self._scratch.operations.now_ns = wall_ns
 
     def serve(self, *, for_s: float | None, stopped: Callable[[], bool]) -> None:
         """Serve until *stopped*, or for *for_s* seconds of the bench's time."""
@@ -171,8 +187,9 @@ class ServedBench:
     @property
     def servants(self) -> list[tuple[int, int]]:
         """Threads that answer the kernel, each with the descriptor on which it waits."""
-        servant = self._files.servant if isinstance(self._files, HeaderFiles) else None
-        return [] if servant is None else [servant]
+        mounts = (self._files, self._scratch)
+        servants = [mount.servant for mount in mounts if isinstance(mount, Mount)]
+        return [servant for servant in servants if servant is not None]
 
     @property
     def recording(self) -> Recording:
@@ -189,6 +206,8 @@ class ServedBench:
             self.calls.close()
         if hasattr(self, "_files"):
             self._files.close()
+        if self._scratch is not None:
+            self._scratch.close()
         if self.links is not None:
             self.links.remove()
         self.bench.model.end()

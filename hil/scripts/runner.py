@@ -32,6 +32,7 @@ from .sandbox import (
     prepare_dev,
     probe,
     sandboxed,
+    scratch_folders,
 )
 from .virtual_time.probe import why_not
 from .virtual_time.supervisor import HungError, Supervisor
@@ -132,6 +133,7 @@ def run_script(
             pinned=pinned,
             demand_fuse=True,
             ptys=MODULE_PTYS,
+            scratch_folders=[*scratch_folders(), ("/run/lock", 0o1777)],
             uptime_ns=None if factor is not None else uptime_ns,
         )
 
@@ -141,6 +143,7 @@ def run_script(
                 dev=dev,
                 sys=served.sys,
                 uptime=served.uptime,
+                scratch=served.scratch,
                 folder=folder,
                 environment=variables,
                 status_fd=status_fd,
@@ -231,6 +234,7 @@ def _supervise_virtually(
     assert isinstance(edges, PtyEdges)  # noqa: S101 # a script's ports are
     settings = served.bench.description.settings
     world = World(driver, edges, start_time=settings.start_time)
+    served.show_times_by(lambda: world.wall_ns)
     supervisor = Supervisor(world, seed=settings.seed, servants=Servants(lambda: served.servants))
     began_s = time.monotonic()
     with _Pipes(descriptors, stdout, stderr) as pipes:

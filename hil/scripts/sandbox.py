@@ -81,17 +81,20 @@ def sandboxed(
     environment: Mapping[str, str],
     status_fd: int | None = None,
     uptime: Path | None = None,
+    scratch: Path | None = None,
 ) -> list[str]:
     """The whole command line that runs *command* in *folder* inside the sandbox.
 
     *dev* holds the links to the module's ports, *sys* is the made `/sys`.  Files that *command* names are
-    seen wherever they are.  *uptime* stands for `/proc/uptime`.  bubblewrap writes to *status_fd* how the
+    seen wherever they are.  *uptime* stands for `/proc/uptime`; *scratch* holds
+    `scratch_folders`, to be written to instead of what is hidden.  bubblewrap writes to *status_fd* how the
     command ended.
     """
     empty = _empty_places()
     arguments = ["bwrap", *_NAMESPACES, "--ro-bind", "/", "/"]
     for place in empty:
-        arguments += ["--tmpfs", str(place)]
+        own = None if scratch is None else str(scratch / scratch_name(place))
+        arguments += ["--tmpfs", str(place)] if own is None else ["--bind", own, str(place)]
     arguments += ["--dir", _LOCKS]
     # For bubblewrap, whoever is user 0 outside may write the kernel's settings inside; not here.
     arguments += ["--proc", "/proc", "--ro-bind", "/proc/sys", "/proc/sys"]
@@ -111,6 +114,19 @@ def sandboxed(
     if status_fd is not None:
         arguments += ["--json-status-fd", str(status_fd)]
     return [*arguments, "--", *command]
+
+
+def scratch_name(place: Path) -> str:
+    """What stands for *place* is called so."""
+    return str(place).strip("/").replace("/", "-")
+
+
+def scratch_folders() -> list[tuple[str, int]]:
+    """The folders that a script may write to, by name, each with its mode."""
+    shared = ("/tmp", "/var/tmp")  # noqa: S108 # inside
+    return [
+        (f"/{scratch_name(place)}", 0o1777 if str(place) in shared else 0o755) for place in _empty_places()
+    ]
 
 
 def _empty_places() -> list[Path]:

@@ -240,16 +240,21 @@ class _Operations:
         del path
 
 
-class HeaderFiles:
-    """*tree* mounted at *folder* until closed; every request goes through *run*.
+class Mount:
+    """Something mounted at a folder until closed, and the thread that serves it.
 
     `servant` is the thread that answers the kernel, and the descriptor on which it waits for requests.
-
-    Signals stay with whoever has them.  Raises NoFuseError where FUSE cannot be used (the folder is empty
-    then), and FolderInUseError where something is mounted there already.
+    Signals stay with whoever has them.
     """
 
-    def __init__(self, tree: Tree, folder: Path, *, run: Callable[[Callable[[], Any]], Any]) -> None:
+    folder: Path
+
+    def _mount(self, operations: object, folder: Path, **options: object) -> None:
+        """Mount *operations* at *folder*.
+
+        Raises NoFuseError where FUSE cannot be used (the folder is empty then), and FolderInUseError where
+        something is mounted there already.
+        """
         missing = missing_for_fuse()
         if missing is not None:
             raise NoFuseError(missing)
@@ -261,9 +266,8 @@ class HeaderFiles:
         self._signal_handlers = _SignalHandlers()
         self._others = _fuse_descriptors()
         self.servant: tuple[int, int] | None = None
-        operations = _Operations(tree, run, on_up=self._on_up)
         self._thread = threading.Thread(
-            target=self._serve, args=(operations,), name="header files", daemon=True
+            target=self._serve, args=(operations, options), name=f"files at {folder.name}", daemon=True
         )
         self._thread.start()
         self._is_settled.wait(_MOUNT_S)
@@ -279,7 +283,7 @@ class HeaderFiles:
         self._is_up.set()
         self._is_settled.set()
 
-    def _serve(self, operations: _Operations) -> None:
+    def _serve(self, operations: object, options: dict[str, object]) -> None:
         import mfusepy
 
         try:
@@ -292,11 +296,7 @@ class HeaderFiles:
                 str(self.folder),
                 foreground=True,
                 nothreads=True,
-                direct_io=True,
-                attr_timeout=0,
-                entry_timeout=0,
-                negative_timeout=0,
-                fsname="wakebench",
+                **options,
             )
         except (RuntimeError, OSError) as error:
             self._failure = f"the mount at {self.folder} failed ({error}): may this user mount FUSE?"
@@ -312,3 +312,18 @@ class HeaderFiles:
                 capture_output=True,
             )
             self._thread.join(_MOUNT_S)
+
+
+class HeaderFiles(Mount):
+    """*tree* mounted at *folder* until closed; every request goes through *run*."""
+
+    def __init__(self, tree: Tree, folder: Path, *, run: Callable[[Callable[[], Any]], Any]) -> None:
+        self._mount(
+            _Operations(tree, run, on_up=self._on_up),
+            folder,
+            direct_io=True,
+            attr_timeout=0,
+            entry_timeout=0,
+            negative_timeout=0,
+            fsname="wakebench",
+        )
