@@ -185,11 +185,16 @@ class ServedBench:
         self.driver.wait(until_ns, stopped)
 
     @property
-    def servants(self) -> list[tuple[int, int]]:
-        """Threads that answer the kernel, each with the descriptor on which it waits."""
-        mounts = (self._files, self._scratch)
-        servants = [mount.servant for mount in mounts if isinstance(mount, Mount)]
-        return [servant for servant in servants if servant is not None]
+    def asking(self) -> list[tuple[int, int]]:
+        """Threads that answer the kernel by asking the model, each with the descriptor on which it waits."""
+        servant = self._files.servant if isinstance(self._files, Mount) else None
+        return [] if servant is None else [servant]
+
+    @property
+    def answering(self) -> list[tuple[int, int]]:
+        """Those that answer by themselves."""
+        servant = None if self._scratch is None else self._scratch.servant
+        return [] if servant is None else [servant]
 
     @property
     def recording(self) -> Recording:

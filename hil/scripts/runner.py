@@ -235,7 +235,9 @@ def _supervise_virtually(
     settings = served.bench.description.settings
     world = World(driver, edges, start_time=settings.start_time)
     served.show_times_by(lambda: world.wall_ns)
-    supervisor = Supervisor(world, seed=settings.seed, servants=Servants(lambda: served.servants))
+    supervisor = Supervisor(
+        world, seed=settings.seed, servants=Servants(lambda: served.asking, lambda: served.answering)
+    )
     began_s = time.monotonic()
     with _Pipes(descriptors, stdout, stderr) as pipes:
         reports = Reports(descriptors)

@@ -240,6 +240,21 @@ class _Operations:
         del path
 
 
+# libfuse knows one session's signal handlers and complains of every other's.
+_NO_CONCERN: Final = b"fuse: fuse_remove_signal_handlers"
+_LOGGER: Final = ctypes.CFUNCTYPE(None, ctypes.c_int, ctypes.c_char_p, ctypes.c_void_p)
+
+
+def _log(level: int, text: bytes, values: int) -> None:
+    """What libfuse says, on standard error."""
+    del level
+    if not text.startswith(_NO_CONCERN):
+        ctypes.CDLL(None).vdprintf(2, text, ctypes.c_void_p(values))
+
+
+_LOG: Final = _LOGGER(_log)  # libfuse keeps its address
+
+
 class Mount:
     """Something mounted at a folder until closed, and the thread that serves it.
 
@@ -286,6 +301,7 @@ class Mount:
     def _serve(self, operations: object, options: dict[str, object]) -> None:
         import mfusepy
 
+        mfusepy._libfuse.fuse_set_log_func(_LOG)  # noqa: SLF001 # the library does not offer it
         try:
             # libfuse changes the working folder to /; a thread that shares it no longer does so for itself.
             if ctypes.CDLL(None, use_errno=True).unshare(_CLONE_FS) != 0:

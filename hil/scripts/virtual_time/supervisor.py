@@ -216,13 +216,15 @@ class Supervisor:
         self.terminals.flush()
         if self._take_stops():
             return _Seen.CHANGE
-        are_idle = self._servants.are_idle()
+        if self._servants.are_answering():
+            return _Seen.BUSY
+        have_asked = self._servants.have_asked()
         if self._rests() != at_rest:
             return _Seen.CHANGE
         if self.world.settle():
             self.world.arrive()
             return _Seen.CHANGE
-        return _Seen.REST if are_idle else _Seen.BUSY
+        return _Seen.BUSY if have_asked else _Seen.REST
 
     def _goes_on(self) -> bool:
         """Everybody rests and nothing is on its way: let the next go on; False where nobody ever will."""
@@ -241,7 +243,7 @@ class Supervisor:
     def _waits_for_a_servant(self) -> bool:
         """Whether all sleep, some of them deeply behind a request to one of our file systems."""
         first = [task.rest(deep=True) for task in self.tree]
-        if None in first or self._servants.are_idle():
+        if None in first or self._servants.are_answering() or not self._servants.have_asked():
             return False
         return [task.rest(deep=True) for task in self.tree] == first
 

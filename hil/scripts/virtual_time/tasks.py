@@ -141,6 +141,7 @@ class Task:
     interrupted: Interrupted | None = None
     read_until: Deadline | None = None
     _files: tuple[int, ...] = field(default=())
+    _rested: bytes = b""
 
     def rest(self, *, deep: bool = False) -> bytes | None:
         """A mark that stays the same for as long as the task sleeps; None while it is not at rest.
@@ -156,14 +157,16 @@ class Task:
             text = os.pread(stat, 512, 0)
             place = text.rindex(b")") + 2
             state = text[place : place + 1]
+            mark = os.pread(schedule, 64, 0)
             if state == _ASLEEP:
-                if os.pread(call, 256, 0)[:1] == _RUNNING_CALL:
+                if mark != self._rested and os.pread(call, 256, 0)[:1] == _RUNNING_CALL:
                     return None
+                self._rested = mark  # whoever has not run since is still asleep
             elif not self._rests_in(state) and not (deep and state == _DEEP):
                 return None
-            return os.pread(schedule, 64, 0)
         except (OSError, ValueError):
             return None
+        return mark
 
     def _rests_in(self, state: bytes) -> bool:
         if state in _DEAD:

@@ -110,22 +110,32 @@ class World:
 
 
 class Servants:
-    """Threads of this process that serve others' file systems: whether all of them wait for work.
+    """Threads of this process that serve others' file systems: whether they wait for work.
 
-    Each is a (thread, descriptor) pair.  A thread that has taken a request and not yet answered it is in no
-    read of its descriptor.
+    *asking* are those that ask the model, *answering* those that answer by themselves; each is a (thread,
+    descriptor) pair.  A thread that has taken a request and not yet answered it is in no read of its
+    descriptor.
     """
 
-    def __init__(self, find: Callable[[], list[tuple[int, int]]]) -> None:
-        self._find = find
+    def __init__(
+        self, asking: Callable[[], list[tuple[int, int]]], answering: Callable[[], list[tuple[int, int]]]
+    ) -> None:
+        self._asking, self._answering = asking, answering
 
-    def are_idle(self) -> bool:
-        """Whether no request is under way."""
-        servants = self._find()
-        descriptors = [descriptor for _, descriptor in servants]
-        if descriptors and select.select(descriptors, (), (), 0)[0]:
-            return False
-        return all(map(_waits_to_read, servants))
+    def have_asked(self) -> bool:
+        """Whether a request to the model is under way."""
+        return not _are_idle(self._asking())
+
+    def are_answering(self) -> bool:
+        """Whether a request is being answered without the model."""
+        return not _are_idle(self._answering())
+
+
+def _are_idle(servants: list[tuple[int, int]]) -> bool:
+    descriptors = [descriptor for _, descriptor in servants]
+    if descriptors and select.select(descriptors, (), (), 0)[0]:
+        return False
+    return all(map(_waits_to_read, servants))
 
 
 def _waits_to_read(servant: tuple[int, int]) -> bool:
