@@ -30,6 +30,7 @@ from .terminals import Terminals
 if TYPE_CHECKING:
     from collections.abc import Callable, Mapping, Sequence
 
+    from .calls.handlers import Handler
     from .deadlines import Deadline
     from .probe import StillWorld
     from .world import Servants, World
@@ -98,6 +99,7 @@ class Supervisor:
         self._root = 0
         self._busy: Task | None = None
         self._held: list[Task] = []
+        self._deferred: dict[int, Handler] = {}
         self._cancelled: Callable[[], bool] = lambda: False
 
     @property
@@ -415,6 +417,7 @@ class Supervisor:
     def _forget(self, task: Task) -> None:
         if task.is_held:
             self._held.remove(task)
+            self._deferred.pop(task.tid, None)
         self._cancel_waiting(task)
         if task.read_until is not None:
             task.read_until.cancel()
@@ -436,7 +439,12 @@ class Supervisor:
         handler = self._handlers.get(registers.number)
         if handler is None:
             ptrace(kernel.CONT, task.tid)
-            return
+        else:
+            self._answer(task, handler)
+
+    def _answer(self, task: Task, handler: Handler) -> None:
+        """Have the call that the registers hold answered, and let the task go on."""
+        registers = self.registers
         result: int | Pending | None = None
         try:
             result = handler(self, task, registers.arguments)
@@ -472,12 +480,22 @@ class Supervisor:
         self._held.remove(task)
         task.is_held = False
         with contextlib.suppress(GoneError):
-            if task.waiting is None:
-                ptrace(kernel.CONT, task.tid)
-            else:
-                self.registers.load(task.tid)
+            handler = self._deferred.pop(task.tid, None)
+            self.registers.load(task.tid)
+            if handler is not None:
+                self._answer(task, handler)
+            elif task.waiting is not None:
                 self._finish_call(task, task.waiting)
+            else:
+                ptrace(kernel.CONT, task.tid)
         return True
+
+    def defer(self, task: Task, handler: Handler) -> Pending:
+        """Have the call answered by *handler* once all others rest and what they did is taken in."""
+        self._deferred[task.tid] = handler
+        task.is_held = True
+        self._held.append(task)
+        return PENDING
 
     def look(self, task: Task) -> Pending | None:
         """The task asks whether something has come, without a wait: those who may bring it run first.
@@ -543,7 +561,7 @@ class Supervisor:
         sleeps: bool = False,
         at_end: Callable[[int, int], None] | None = None,
     ) -> Pending:
-        """Let the task wait in the kernel without time-out, and end its wait at *until_ns* with *timed_out*.
+        """Let the task wait in the kernel without time-out; end its wait at *until_ns* with *timed_out*.
 
         *changes* take the time-out away; a call that only *sleeps* becomes one that waits for ever.  *at_end*
         gets the result and the nanoseconds that were left.

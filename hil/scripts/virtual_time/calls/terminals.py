@@ -52,7 +52,12 @@ def control(supervisor: Supervisor, task: Task, arguments: Arguments) -> Answer:
     if port is None:
         return None
     handler = _LINES.get(request)
-    return None if handler is None else handler(supervisor, task, arguments, port)
+    if handler is None:
+        return None
+    # Once all others rest: what they have written, opened or closed at this instant comes first.
+    return supervisor.defer(
+        task, lambda supervisor, task, arguments: handler(supervisor, task, arguments, port)
+    )
 
 
 # -- settings -----------------------------------------------------------------------------
@@ -110,7 +115,7 @@ def _get_lines(supervisor: Supervisor, task: Task, arguments: Arguments, port: P
 def _set_lines(
     supervisor: Supervisor, task: Task, arguments: Arguments, port: Port, *, change: Callable[[int, int], int]
 ) -> Answer:
-    supervisor.world.settle()  # what was written before comes first
+    del supervisor
     (given,) = struct.unpack("=i", task.process.read(arguments[2], 4))
     bits = change(all_bits(port), given)
     port.set_lines(dtr=bool(bits & DTR), rts=bool(bits & RTS))
@@ -128,7 +133,6 @@ def _wait_for_lines(supervisor: Supervisor, task: Task, arguments: Arguments, po
 
 
 def _break_for(supervisor: Supervisor, task: Task, arguments: Arguments, port: Port, break_ns: int) -> Answer:
-    supervisor.world.settle()
     port.set_break(True)
     return supervisor.wait(
         task,
@@ -148,7 +152,6 @@ def _break_or_drain(supervisor: Supervisor, task: Task, arguments: Arguments, po
 
 def _drain(supervisor: Supervisor, task: Task, arguments: Arguments, port: Port) -> Answer:
     """tcdrain(3): until the last stop bit has left."""
-    supervisor.world.settle()
     serial = supervisor.world.serial
     if serial is None or serial.port is not port or not serial.to_module.is_busy:
         return 0
@@ -167,15 +170,13 @@ def _break_tenths(supervisor: Supervisor, task: Task, arguments: Arguments, port
 
 
 def _set_break(supervisor: Supervisor, task: Task, arguments: Arguments, port: Port, *, on: bool) -> Answer:
-    del task, arguments
-    supervisor.world.settle()
+    del supervisor, task, arguments
     port.set_break(on)
     return 0
 
 
 def _count_waiting(supervisor: Supervisor, task: Task, arguments: Arguments, port: Port) -> Answer:
     """TIOCOUTQ: what has not left yet."""
-    supervisor.world.settle()
     supervisor.spinning.look()
     serial = supervisor.world.serial
     waiting = serial.to_module.waiting if serial is not None and serial.port is port else 0
