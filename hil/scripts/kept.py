@@ -84,6 +84,7 @@ class KeptScripts:
             wall_s=answer["wall_s"],
             late_s=0.0,
             recording=load(kept),
+            tree_s=answer["tree_s"],
             is_exact=answer["is_exact"],
             hung=answer["hung"],
             notices=tuple(answer["notices"]),

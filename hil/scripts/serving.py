@@ -47,6 +47,7 @@ def _answer(request: dict[str, Any]) -> dict[str, Any]:
         "stderr": base64.b64encode(run.stderr).decode("ascii"),
         "bench_s": run.bench_s,
         "wall_s": run.wall_s,
+        "tree_s": run.tree_s,
         "is_exact": run.is_exact,
         "hung": run.hung,
         "notices": list(run.notices),

@@ -74,7 +74,7 @@ class Supervisor:
     """One tree.  `run` returns the root's status as a shell gives it.
 
     *seed* makes the random bytes that programs ask for.  At `limit_ns` the run ends.  `is_exact` is False
-    once virtual time had to follow processor time.
+    once virtual time had to follow processor time.  `tree_s` is the processor time that the tree has used.
     """
 
     def __init__(self, world: World | StillWorld, *, seed: int, servants: Servants) -> None:
@@ -89,6 +89,7 @@ class Supervisor:
         self.spinning = Spinning(self)
         self.names = {number: name for name, number in self.machine.NUMBERS.items()}
         self.limit_ns: int | None = None
+        self.tree_s = 0.0
         self.notices: list[str] = []
         self.status: int | None = None
         self._servants = servants
@@ -330,11 +331,14 @@ class Supervisor:
         found = False
         while True:
             try:
-                pid, status = os.waitpid(-1, os.WNOHANG | kernel.WALL)
+                pid, status, used = os.wait4(-1, os.WNOHANG | kernel.WALL)
             except ChildProcessError:
                 return found
             if pid == 0:
                 return found
+            if not os.WIFSTOPPED(status):
+                # What a process has used holds what those it waited for have used.
+                self.tree_s = max(self.tree_s, used.ru_utime + used.ru_stime)
             found = True
             with contextlib.suppress(GoneError):
                 self._take_stop(pid, status)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 import os
 import random
 import signal
@@ -51,7 +52,8 @@ def test_random_kills_leave_nothing_behind(tmp_path: Path, seed: int) -> None:
     # The outer process is spared: it is what clears up.  Its child, or any process of the script, is killed.
     victim = chance.choice(tree)
     number = chance.choice([signal.SIGKILL, signal.SIGTERM])
-    os.kill(victim, number)
+    with contextlib.suppress(ProcessLookupError):
+        os.kill(victim, number)
     time.sleep(0.1)
     if process.poll() is None:
         process.send_signal(signal.SIGTERM)
