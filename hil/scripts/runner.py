@@ -237,9 +237,8 @@ def _supervise_virtually(
     settings = served.bench.description.settings
     world = World(driver, edges, start_time=settings.start_time)
     served.show_times_by(lambda: world.wall_ns)
-    supervisor = Supervisor(
-        world, seed=settings.seed, servants=Servants(lambda: served.asking, lambda: served.answering)
-    )
+    servants = Servants(served.asking, served.answering)
+    supervisor = Supervisor(world, seed=settings.seed, servants=servants)
     began_s = time.monotonic()
     with _Pipes(descriptors, stdout, stderr) as pipes:
         reports = Reports(descriptors)
@@ -263,6 +262,7 @@ def _supervise_virtually(
         except HungError as error:
             hung, code = str(error), None
         finally:
+            servants.close()
             pipes.drain()
             reports.close()
     if broken := stdout.broken or stderr.broken:

@@ -44,6 +44,8 @@ _SYSCALL_STOP: Final = signal.SIGTRAP | 0x80
 _SIGNALLED: Final = 128
 # How long to wait for tasks that are on their way to rest, in wall seconds: doubling from the first on.
 _SHORTEST_S, _LONGEST_S = 1e-5, 3e-4
+# Looks without a pause before that: most programs are soon at rest again.
+_LOOKS_AT_ONCE: Final = 10
 # How long tasks may rest in calls that nobody times before that is called a hang.
 _EMPTY_LOOKS: Final = 12
 # At the end, what is left dies within milliseconds, unless it waits for the model.
@@ -186,18 +188,20 @@ class Supervisor:
             children.close()
 
     def _serve(self, children: _ChildSignals) -> None:
-        pause_s, empty = _SHORTEST_S, 0
+        pause_s, looks, empty = _SHORTEST_S, 0, 0
         while self.tree.has_process(self._root) and not self._is_over():
             if self._take_stops():
-                pause_s = _SHORTEST_S
+                pause_s, looks = _SHORTEST_S, 0
                 continue
             match self._look(is_late=pause_s == _LONGEST_S):
                 case _Seen.CHANGE:
                     pass
                 case _Seen.BUSY:
                     self.spinning.follow_processor()
-                    self._pause(children, pause_s)
-                    pause_s = min(2 * pause_s, _LONGEST_S)
+                    looks += 1
+                    if looks > _LOOKS_AT_ONCE:
+                        self._pause(children, pause_s)
+                        pause_s = min(2 * pause_s, _LONGEST_S)
                 case _Seen.REST if self._goes_on():
                     empty = 0
                 case _:

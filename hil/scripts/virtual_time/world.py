@@ -7,7 +7,7 @@ import select
 from typing import TYPE_CHECKING, Final
 
 if TYPE_CHECKING:
-    from collections.abc import Callable
+    from collections.abc import Callable, Sequence
     from datetime import datetime
 
     from simulator.edges.pacing import Driver
@@ -117,32 +117,40 @@ class Servants:
     descriptor.
     """
 
-    def __init__(
-        self, asking: Callable[[], list[tuple[int, int]]], answering: Callable[[], list[tuple[int, int]]]
-    ) -> None:
-        self._asking, self._answering = asking, answering
+    def __init__(self, asking: Sequence[tuple[int, int]], answering: Sequence[tuple[int, int]]) -> None:
+        self._asking = list(map(_Servant, asking))
+        self._answering = list(map(_Servant, answering))
 
     def have_asked(self) -> bool:
         """Whether a request to the model is under way."""
-        return not _are_idle(self._asking())
+        return not all(servant.is_idle() for servant in self._asking)
 
     def are_answering(self) -> bool:
         """Whether a request is being answered without the model."""
-        return not _are_idle(self._answering())
+        return not all(servant.is_idle() for servant in self._answering)
+
+    def close(self) -> None:
+        """Look at them no more."""
+        for servant in (*self._asking, *self._answering):
+            servant.close()
 
 
-def _are_idle(servants: list[tuple[int, int]]) -> bool:
-    descriptors = [descriptor for _, descriptor in servants]
-    if descriptors and select.select(descriptors, (), (), 0)[0]:
-        return False
-    return all(map(_waits_to_read, servants))
+class _Servant:
+    """One thread, looked at in /proc."""
 
+    def __init__(self, servant: tuple[int, int]) -> None:
+        thread, self._descriptor = servant
+        self._waits = f"{self._descriptor:#x} ".encode()
+        self._file = os.open(f"/proc/self/task/{thread}/syscall", os.O_RDONLY | os.O_CLOEXEC)
+        self._poll = select.poll()
+        self._poll.register(self._descriptor, select.POLLIN)
 
-def _waits_to_read(servant: tuple[int, int]) -> bool:
-    thread, descriptor = servant
-    try:
-        with open(f"/proc/self/task/{thread}/syscall", "rb") as file:  # often
-            words = file.read().split()
-    except OSError:
-        return True
-    return len(words) > 1 and words[0] != b"running" and int(words[1], 16) == descriptor
+    def is_idle(self) -> bool:
+        """Whether no request waits for it, and it waits for one: the call's first argument says on what."""
+        if self._poll.poll(0):
+            return False
+        _, _, arguments = os.pread(self._file, 256, 0).partition(b" ")
+        return arguments.startswith(self._waits)
+
+    def close(self) -> None:
+        os.close(self._file)
