@@ -17,6 +17,8 @@ from pathlib import Path
 import pexpect
 import pytest
 
+from hil.scripts.kept import KeptScripts
+
 TOP = Path(__file__).parents[2]
 WAKEBENCH = Path(sys.executable).with_name("wakebench")
 SBIN = "/usr/sbin:/sbin:/usr/bin:/bin:/usr/local/bin"
@@ -197,3 +199,17 @@ def test_a_shell_that_holds_a_port_over_a_restart_sees_its_end_and_an_error(tmp_
     assert result.stdout.splitlines() == ["read: nothing", "Input/output error"], result.stderr
     # The number was still held when the ports came back, so they came as others.
     assert nodes == ["ttyUSB3", "ttyUSB4"]
+
+
+@pytest.mark.slow
+def test_gammu_runs_at_virtual_pace_too(tmp_path: Path) -> None:
+    settings = tmp_path / "gammurc"
+    settings.write_text("[gammu]\ndevice = /dev/ttyUSB3\nconnection = at115200\n")
+    with KeptScripts() as kept:
+        command = ["gammu", "-c", str(settings), "identify"]
+        result = kept.run(command, bench="already-on", folder=tmp_path)
+
+    assert result.status == 0, result
+    assert b"Firmware             : TL4-1.4.2" in result.stdout
+    assert result.is_exact
+    assert result.bench_s > 2  # it waits between its questions

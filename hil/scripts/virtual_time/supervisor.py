@@ -51,6 +51,8 @@ _EMPTY_LOOKS: Final = 12
 # At the end, what is left dies within milliseconds, unless it waits for the model.
 _IDLE_LOOKS: Final = 20
 _CAREFUL_LOOKS: Final = 200
+# What the kernel gives to whoever does not ask for another (prctl(2)); a child has its parent's.
+_USUAL_SLACK_NS: Final = 50_000
 
 
 class HungError(Exception):
@@ -168,7 +170,7 @@ class Supervisor:
             os.dup2(stream, number)
         for descriptor in kept:
             os.set_inheritable(descriptor, True)
-        kernel.set_timer_slack(0)  # back to what it was
+        kernel.set_timer_slack(_USUAL_SLACK_NS)
         kernel.install_filter(code, number=self.machine.SECCOMP)
         os.execvpe(command[0], list(command), dict(environment))  # noqa: S606 # no shell is wanted
 
