@@ -37,6 +37,12 @@ def alive(pid: int) -> bool:
         return False
 
 
+def kill_one(tree: list[int], chance: random.Random) -> None:
+    """The outer process is spared, for it clears up: its child is killed, or any process of the script."""
+    with contextlib.suppress(ProcessLookupError):  # some live for a moment only
+        os.kill(chance.choice(tree), chance.choice([signal.SIGKILL, signal.SIGTERM]))
+
+
 @pytest.mark.slow
 @pytest.mark.parametrize("seed", range(int(os.environ.get("WAKEBENCH_KILLS", "8"))))  # ci/nightly: 200
 def test_random_kills_leave_nothing_behind(tmp_path: Path, seed: int) -> None:
@@ -44,20 +50,18 @@ def test_random_kills_leave_nothing_behind(tmp_path: Path, seed: int) -> None:
     command = [str(WAKEBENCH), "script", "already-on", "--limit", "1e6", "--", "sh", "-c", SCRIPT]
     environment = {**os.environ, "TMPDIR": str(tmp_path)}
     process = subprocess.Popen(command, env=environment, stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL)
-    deadline = time.monotonic() + 10
-    while len(descendants(process.pid)) < 5 and time.monotonic() < deadline:
-        time.sleep(0.01)
-    time.sleep(chance.random() * 0.3)
-    tree = descendants(process.pid)
-    # The outer process is spared: it is what clears up.  Its child, or any process of the script, is killed.
-    victim = chance.choice(tree)
-    number = chance.choice([signal.SIGKILL, signal.SIGTERM])
-    with contextlib.suppress(ProcessLookupError):
-        os.kill(victim, number)
-    time.sleep(0.1)
-    if process.poll() is None:
-        process.send_signal(signal.SIGTERM)
-    process.wait(20)
+    try:
+        deadline = time.monotonic() + 10
+        while len(descendants(process.pid)) < 5 and time.monotonic() < deadline:
+            time.sleep(0.01)
+        time.sleep(chance.random() * 0.3)
+        tree = descendants(process.pid)
+        kill_one(tree, chance)
+        time.sleep(0.1)
+    finally:
+        if process.poll() is None:
+            process.send_signal(signal.SIGTERM)
+        process.wait(20)
     deadline = time.monotonic() + 5
     while any(map(alive, tree)) and time.monotonic() < deadline:
         time.sleep(0.01)

@@ -275,7 +275,8 @@ def test_a_run_that_is_interrupted_ends_in_good_order(tmp_path: Path, number: in
     process = subprocess.Popen(
         [
             *(str(Path(sys.executable).with_name("wakebench")), "script", "already-on"),
-            *("--recording", str(kept), "--", "sh", "-c", f"echo begun; exec sleep {marker}"),
+            *("--pace", "real", "--recording", str(kept), "--"),
+            *("sh", "-c", f"echo begun; exec sleep {marker}"),
         ],
         stdout=subprocess.PIPE,
         stderr=subprocess.PIPE,
