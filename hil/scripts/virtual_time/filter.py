@@ -41,8 +41,8 @@ _CPU_CLOCKS: Final = (2, 3)
 # Futex operations that never wait with a time-out: wait, lock, wait with bits, requeue, lock again.
 _FUTEX_WAITS: Final = (0, 6, 9, 11, 13)
 _FUTEX_COMMAND: Final = 0x7F
-# Socket options of receiving and sending time-outs, old and new numbers.
-_SOL_SOCKET: Final = 1
+# Socket options of receiving and sending time-outs, old and new numbers (asm-generic/socket.h).
+_SOCKET_TIMEOUTS: Final = (20, 21, 66, 67)
 
 
 def _argument(number: int, *, high: bool = False) -> Instruction:
@@ -129,6 +129,7 @@ _RULES: Final[dict[str, Block]] = {
     "io_getevents": _with_pointer(4),
     "io_pgetevents": _with_pointer(4),
     "futex": _futex(),
+    "setsockopt": _one_of(2, _SOCKET_TIMEOUTS),
     "ioctl": _one_of(1, _IOCTLS),
     "io_uring_setup": _refused(_ENOSYS),
 }

@@ -22,6 +22,7 @@ from .entropy import Entropy
 from .filter import program
 from .hang import describe
 from .kernel import GoneError, ptrace
+from .limits import Limits
 from .programs import begin_program
 from .spinning import Spinning
 from .tasks import Interrupted, Task, Tree, Waiting
@@ -88,7 +89,7 @@ class Supervisor:
         self.tree, self.deadlines = Tree(), Deadlines()
         self.registers = self.machine.Registers()
         self.entropy = Entropy(seed)
-        self.terminals = Terminals(self)
+        self.terminals, self.limits = Terminals(self), Limits(self)
         world.ask_who_holds(self.terminals.is_held)
         self.spinning = Spinning(self)
         self.names = {number: name for name, number in self.machine.NUMBERS.items()}
@@ -101,6 +102,7 @@ class Supervisor:
             number: HANDLERS[name] for name, number in self.machine.NUMBERS.items() if name in HANDLERS
         }
         self._early: dict[int, int] = {}
+        self._processor: set[int] = set()
         self._root = 0
         self._busy: Task | None = None
         self._held: list[Task] = []
@@ -129,14 +131,14 @@ class Supervisor:
     ) -> None:
         """Start *command* with its standard *streams*; *kept* descriptors stay open in it."""
         code = program(self.machine)
-        processor = _processor()
+        self._processor = _processor()
         told, tell = os.pipe()
         self._root = os.fork()
         if self._root == 0:
             with contextlib.suppress(BaseException):
                 os.close(tell)
                 os.read(told, 1)
-                os.sched_setaffinity(0, processor)
+                os.sched_setaffinity(0, self._processor)
                 # Whoever runs goes on until it waits: a task that is woken does not push it aside (sched(7)).
                 os.sched_setscheduler(0, os.SCHED_BATCH, os.sched_param(0))
                 self._become(command, environment, streams, kept, code)
@@ -237,7 +239,7 @@ class Supervisor:
 
     def _goes_on(self) -> bool:
         """Everybody rests and nothing is on its way: let the next go on; False where nobody ever will."""
-        if self._release_one() or self.terminals.set_read_deadlines():
+        if self._release_one() or self.limits.set_deadlines():
             return True
         self.spinning.time_moves()
         return self._fire()
@@ -411,7 +413,7 @@ class Supervisor:
         if not task.has_started:
             task.has_started = True
             ptrace(kernel.CONT, task.tid)
-        elif self.terminals.has_ended_read(task):
+        elif self.limits.has_ended(task):
             ptrace(kernel.CONT, task.tid)
         elif number in _STOP_SIGNALS:
             task.is_stopped = True

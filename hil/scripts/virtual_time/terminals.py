@@ -1,8 +1,4 @@
-"""Terminals of the tree: reads that end by themselves, ptys that the tree has made, modem lines.
-
-VTIME is a wait that the kernel's line discipline counts; it is hidden from it, and blocked reads are ended at
-their virtual deadline.  A terminal's settings belong to the device, so they are kept by its number.
-"""
+"""Terminals of the tree: the module's ports, ptys that the tree has made, modem lines."""
 
 from __future__ import annotations
 
@@ -11,34 +7,23 @@ import os
 import select
 import stat
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Final, TypeAlias
+from typing import TYPE_CHECKING, Final
 
 from . import kernel
+from .limits import file_behind, terminal
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterator
 
     from simulator.module.port import Port
 
+    from .limits import Device
     from .supervisor import Supervisor
     from .tasks import Process, Task
 
-# The file system of a terminal and its number there: each instance of devpts counts from 0.
-Device: TypeAlias = tuple[int, int]
-
-_TENTH_NS: Final = 100_000_000
 # Majors of the two ends of a pty (admin-guide/devices.rst): slaves, and the one file that gives masters.
 _SLAVE_MAJORS: Final = range(136, 144)
 _MASTERS: Final = os.makedev(5, 2)
-_ERESTARTSYS: Final = -512
-
-
-@dataclass(frozen=True, slots=True)
-class Timing:
-    """VMIN and VTIME as a program has set them (termios(3))."""
-
-    least: int
-    tenths: int
 
 
 @dataclass(slots=True)
@@ -56,23 +41,11 @@ class Terminals:
 
     def __init__(self, supervisor: Supervisor) -> None:
         self._supervisor = supervisor
-        self.timings: dict[Device, Timing] = {}
-        self._ended: set[int] = set()
-        self._marks: dict[int, bytes | None] = {}
         self._line_waits: list[_LineWait] = []
-
-    @staticmethod
-    def device(task: Task, descriptor: int) -> Device | None:
-        """The device behind a descriptor; None for anything else."""
-        try:
-            status = os.stat(f"/proc/{task.tid}/fd/{descriptor}")
-        except OSError:
-            return None
-        return (status.st_dev, status.st_rdev) if stat.S_ISCHR(status.st_mode) else None
 
     def port(self, task: Task, descriptor: int) -> Port | None:
         """The module's port behind a descriptor."""
-        device = self.device(task, descriptor)
+        device = terminal(file_behind(task, descriptor))
         return None if device is None else self._supervisor.world.port_at(device)
 
     def is_held(self, device: Device) -> bool:
@@ -80,53 +53,6 @@ class Terminals:
         return any(
             end == device for process in self._supervisor.tree.processes for _, end in _pty_ends(process)
         )
-
-    # -- reads that end by themselves -------------------------------------------------
-
-    def set_read_deadlines(self) -> bool:
-        """Give each read of a terminal with VTIME alone its deadline; True where one was new."""
-        if not self.timings:
-            return False
-        found = False
-        for task in self._supervisor.tree:
-            if task.waiting is None and not task.is_stopped and self._begins_read(task):
-                found = True
-        return found
-
-    def _begins_read(self, task: Task) -> bool:
-        mark = task.rest()
-        if task.read_until is not None and self._marks.get(task.tid) == mark:
-            return False  # the same sleep as before
-        call = task.call()
-        if not call or call[0] != self._supervisor.machine.NUMBERS["read"]:
-            return False
-        device = self.device(task, call[1])
-        timing = None if device is None else self.timings.get(device)
-        if timing is None or timing.least:
-            return False
-        self._marks[task.tid] = mark
-        if task.read_until is not None:
-            task.read_until.cancel()
-        until_ns = self._supervisor.world.now_ns + timing.tenths * _TENTH_NS
-        task.read_until = self._supervisor.at(until_ns, task, lambda: self._end_read(task, mark))
-        return True
-
-    def _end_read(self, task: Task, mark: bytes | None) -> None:
-        if self._supervisor.tree.get(task.tid) is task and task.rest() == mark:
-            self._ended.add(task.tid)
-            kernel.ptrace(kernel.INTERRUPT, task.tid)
-
-    def has_ended_read(self, task: Task) -> bool:
-        """Whether the stop is that of a read whose time is over: it then ends with nothing."""
-        if task.tid not in self._ended:
-            return False
-        self._ended.discard(task.tid)
-        registers = self._supervisor.registers
-        registers.load(task.tid)
-        if registers.number == self._supervisor.machine.NUMBERS["read"] and registers.result == _ERESTARTSYS:
-            registers.number, registers.result = -1, 0
-            registers.store(task.tid)
-        return True
 
     # -- ptys that the tree has made --------------------------------------------------
 

@@ -15,6 +15,7 @@ PAUSE: Final = ("pause", ())
 
 NUMBERS: Final = {
     "read": 0,
+    "write": 1,
     "poll": 7,
     "ioctl": 16,
     "select": 23,
@@ -23,6 +24,12 @@ NUMBERS: Final = {
     "getitimer": 36,
     "alarm": 37,
     "setitimer": 38,
+    "connect": 42,
+    "accept": 43,
+    "sendto": 44,
+    "recvfrom": 45,
+    "sendmsg": 46,
+    "recvmsg": 47,
     "setsockopt": 54,
     "gettimeofday": 96,
     "sysinfo": 99,
@@ -52,6 +59,7 @@ NUMBERS: Final = {
     "timerfd_settime": 286,
     "timerfd_gettime": 287,
     "rt_tgsigqueueinfo": 297,
+    "accept4": 288,
     "recvmmsg": 299,
     "clock_adjtime": 305,
     "getrandom": 318,

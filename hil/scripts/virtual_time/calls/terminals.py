@@ -7,7 +7,8 @@ from functools import partial
 from typing import TYPE_CHECKING, Final, TypeAlias
 
 from hil.scripts.virtual_time import filter as rules
-from hil.scripts.virtual_time.terminals import DTR, RTS, Timing, all_bits
+from hil.scripts.virtual_time.limits import Timing, file_behind, terminal
+from hil.scripts.virtual_time.terminals import DTR, RTS, all_bits
 
 from .handlers import Answer, Arguments, handles, signed
 
@@ -64,8 +65,8 @@ def control(supervisor: Supervisor, task: Task, arguments: Arguments) -> Answer:
 
 
 def _read_settings(supervisor: Supervisor, task: Task, arguments: Arguments) -> Answer:
-    device = supervisor.terminals.device(task, signed(arguments[0]))
-    timing = None if device is None else supervisor.terminals.timings.get(device)
+    device = terminal(file_behind(task, signed(arguments[0])))
+    timing = None if device is None else supervisor.limits.terminals.get(device)
     if timing is None:
         return None
 
@@ -79,16 +80,16 @@ def _read_settings(supervisor: Supervisor, task: Task, arguments: Arguments) -> 
 
 def _set_settings(supervisor: Supervisor, task: Task, arguments: Arguments) -> Answer:
     process, address = task.process, arguments[2]
-    device = supervisor.terminals.device(task, signed(arguments[0]))
+    device = terminal(file_behind(task, signed(arguments[0])))
     if device is None:
         return None
     settings = process.read(address, _VMIN_AT + 1)
     (flags,) = struct.unpack_from("=I", settings, _LOCAL_FLAGS_AT)
     wanted = Timing(settings[_VMIN_AT], settings[_VTIME_AT])
-    supervisor.terminals.timings.pop(device, None)
+    supervisor.limits.terminals.pop(device, None)
     if flags & _ICANON or not wanted.tenths:
         return None
-    supervisor.terminals.timings[device] = wanted
+    supervisor.limits.terminals[device] = wanted
     # In the kernel a read waits for one character and for ever; the program's own structure stays as it was.
     _write_timing(process, address, Timing(1, 0))
 

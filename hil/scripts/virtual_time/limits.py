@@ -1,0 +1,125 @@
+"""Time limits that belong to a terminal or a socket, not to a call: the kernel is not told of them.
+
+VTIME of a terminal (termios(3)), SO_RCVTIMEO and SO_SNDTIMEO of a socket (socket(7)): calls that wait there
+are not stopped; whoever rests in one is given a deadline, and its call ends as the kernel would end it.
+"""
+
+from __future__ import annotations
+
+import os
+import stat
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Final, TypeAlias
+
+from . import kernel
+
+if TYPE_CHECKING:
+    from .supervisor import Supervisor
+    from .tasks import Task
+
+# The file system of a terminal or socket and its number there: each instance of devpts counts from 0.
+Device: TypeAlias = tuple[int, int]
+
+_TENTH_NS: Final = 100_000_000
+_ERESTARTSYS: Final = -512
+_EAGAIN, _EINPROGRESS, _NOTHING = -11, -115, 0
+_RECEIVING: Final = ("read", "recvfrom", "recvmsg", "accept", "accept4")
+_SENDING: Final = ("write", "sendto", "sendmsg", "connect")
+
+
+@dataclass(frozen=True, slots=True)
+class Timing:
+    """VMIN and VTIME as a program has set them (termios(3))."""
+
+    least: int
+    tenths: int
+
+
+def file_behind(task: Task, descriptor: int) -> os.stat_result | None:
+    """What a descriptor is; None where there is none."""
+    try:
+        return os.stat(f"/proc/{task.tid}/fd/{descriptor}")
+    except OSError:
+        return None
+
+
+def terminal(status: os.stat_result | None) -> Device | None:
+    """The number of a character device; None for anything else."""
+    return (status.st_dev, status.st_rdev) if status is not None and stat.S_ISCHR(status.st_mode) else None
+
+
+def socket(status: os.stat_result | None) -> Device | None:
+    """The number of a socket; None for anything else."""
+    return (status.st_dev, status.st_ino) if status is not None and stat.S_ISSOCK(status.st_mode) else None
+
+
+class Limits:
+    """The limits that have been set: `terminals` by device, `receiving` and `sending` (ns) by socket."""
+
+    def __init__(self, supervisor: Supervisor) -> None:
+        self._supervisor = supervisor
+        self.terminals: dict[Device, Timing] = {}
+        self.receiving: dict[Device, int] = {}
+        self.sending: dict[Device, int] = {}
+        numbers = supervisor.machine.NUMBERS
+        self._names = {numbers[name]: name for name in (*_RECEIVING, *_SENDING) if name in numbers}
+        self._ended: dict[int, int] = {}
+        self._marks: dict[int, bytes | None] = {}
+
+    def set_deadlines(self) -> bool:
+        """Give each call that waits under such a limit its deadline; True where one was new."""
+        if not (self.terminals or self.receiving or self.sending):
+            return False
+        found = False
+        for task in self._supervisor.tree:
+            if task.waiting is None and not task.is_stopped and self._begins(task):
+                found = True
+        return found
+
+    def _begins(self, task: Task) -> bool:
+        mark = task.rest()
+        if task.read_until is not None and self._marks.get(task.tid) == mark:
+            return False  # the same sleep as before
+        call = task.call()
+        name = self._names.get(call[0]) if call else None
+        limit = None if name is None else self._limit(task, name, call[1])
+        if limit is None:
+            return False
+        wait_ns, result = limit
+        self._marks[task.tid] = mark
+        if task.read_until is not None:
+            task.read_until.cancel()
+        until_ns = self._supervisor.world.now_ns + wait_ns
+        task.read_until = self._supervisor.at(until_ns, task, lambda: self._end(task, mark, result))
+        return True
+
+    def _limit(self, task: Task, name: str, descriptor: int) -> tuple[int, int] | None:
+        """How long the call may wait, and what it then ends with."""
+        status = file_behind(task, descriptor)
+        device, end = terminal(status), socket(status)
+        if device is not None:
+            timing = self.terminals.get(device) if name == "read" else None
+            return None if timing is None or timing.least else (timing.tenths * _TENTH_NS, _NOTHING)
+        if end is None:
+            return None
+        wait_ns = (self.receiving if name in _RECEIVING else self.sending).get(end)
+        if wait_ns is None:
+            return None
+        return wait_ns, _EINPROGRESS if name == "connect" else _EAGAIN
+
+    def _end(self, task: Task, mark: bytes | None, result: int) -> None:
+        if self._supervisor.tree.get(task.tid) is task and task.rest() == mark:
+            self._ended[task.tid] = result
+            kernel.ptrace(kernel.INTERRUPT, task.tid)
+
+    def has_ended(self, task: Task) -> bool:
+        """Whether the stop is that of a call whose time is over: it then ends as the kernel would end it."""
+        result = self._ended.pop(task.tid, None)
+        if result is None:
+            return False
+        registers = self._supervisor.registers
+        registers.load(task.tid)
+        if registers.number in self._names and registers.result == _ERESTARTSYS:
+            registers.number, registers.result = -1, result
+            registers.store(task.tid)
+        return True
