@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+from functools import cache
 from importlib.metadata import PackageNotFoundError, version
 from typing import TYPE_CHECKING, Any, Final
 
@@ -39,6 +40,7 @@ def encode_head(head: Mapping[str, Any]) -> str:
     return json.dumps(head, ensure_ascii=True)
 
 
+@cache  # reading them takes as long as a short script
 def _version(distribution: str) -> str:
     try:
         return version(distribution)

@@ -12,6 +12,7 @@ import sys
 import tempfile
 import time
 from dataclasses import dataclass, replace
+from functools import cache
 from pathlib import Path
 from typing import TYPE_CHECKING, Final
 
@@ -110,7 +111,7 @@ def run_script(
     variables = passed_on(environment)
     folder = (folder or Path.cwd()).resolve()
     check_command(command, folder=folder, environment=variables)
-    probe()
+    _sandbox_works()
     not_virtual = why_not() if factor is None else None
     if not_virtual is not None:
         if strict:
@@ -322,6 +323,12 @@ class _Pipes:
         """Take what has come."""
         for stream in self._streams:
             stream.drain()
+
+
+@cache
+def _sandbox_works() -> None:
+    """Ask once; raises BenchUnfitError, which is asked again."""
+    probe()
 
 
 def _failure(stderr: bytes, code: int | None) -> UsageError | BenchUnfitError:

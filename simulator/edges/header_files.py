@@ -35,6 +35,8 @@ _MOUNT_S: Final = 10.0
 _CLONE_FS: Final = 0x200
 # The signals that libfuse claims where nobody has (fuse_set_signal_handlers).
 _CLAIMED: Final = (signal.SIGHUP, signal.SIGINT, signal.SIGTERM, signal.SIGPIPE)
+# sys/mount.h.
+_MNT_DETACH: Final = 2
 # The device's number (admin-guide/devices.rst).
 _FUSE: Final = os.makedev(10, 229)
 # More than any C library's `struct sigaction`.
@@ -322,11 +324,13 @@ class Mount:
     def close(self) -> None:
         """Unmount; harmless when called again.  Requests under way end with an error."""
         if self._thread.is_alive():
-            subprocess.run(
-                ["fusermount3", "-u", "-z", str(self.folder)],  # noqa: S607 # wherever the system has it
-                check=False,
-                capture_output=True,
-            )
+            # Whoever may mount may unmount; others have a program for it.
+            if ctypes.CDLL(None).umount2(os.fsencode(self.folder), _MNT_DETACH) != 0:
+                subprocess.run(
+                    ["fusermount3", "-u", "-z", str(self.folder)],  # noqa: S607 # wherever the system has it
+                    check=False,
+                    capture_output=True,
+                )
             self._thread.join(_MOUNT_S)
 
 
