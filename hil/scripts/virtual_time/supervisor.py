@@ -51,6 +51,7 @@ _LOOKS_AT_ONCE: Final = 10
 _EMPTY_LOOKS: Final = 12
 # At the end, what is left dies within milliseconds, unless it waits for the model.
 _IDLE_LOOKS: Final = 20
+# Looks without a wait, at one instant, that let all others run first.
 _CAREFUL_LOOKS: Final = 200
 # What the kernel gives to whoever does not ask for another (prctl(2)); a child has its parent's.
 _USUAL_SLACK_NS: Final = 50_000
@@ -294,6 +295,8 @@ class Supervisor:
     def pass_time(self, nanoseconds: int) -> None:
         """Time moves by so much while tasks run: what is due meanwhile is done."""
         until_ns = self.world.now_ns + nanoseconds
+        if self.limit_ns is not None:
+            until_ns = min(until_ns, self.limit_ns)  # nothing is done beyond the run's end
         self.world.settle()
         while True:
             due = [
@@ -481,8 +484,11 @@ class Supervisor:
         else:
             # What it waited for has come, perhaps in part: it goes on once whoever brings it has done so.
             waiting.deadline.cancel()
-            task.is_held = True
-            self._held.append(task)
+            self._hold(task)
+
+    def _hold(self, task: Task) -> None:
+        task.is_held = True
+        self._held.append(task)
 
     def _release_one(self) -> bool:
         """Let the first of the tasks that are held go on, by place; False where there is none."""
@@ -505,8 +511,7 @@ class Supervisor:
     def defer(self, task: Task, handler: Handler) -> Pending:
         """Have the call answered by *handler* once all others rest and what they did is taken in."""
         self._deferred[task.tid] = handler
-        task.is_held = True
-        self._held.append(task)
+        self._hold(task)
         return PENDING
 
     def look(self, task: Task) -> Pending | None:
@@ -516,8 +521,7 @@ class Supervisor:
         """
         if self.spinning.look() > _CAREFUL_LOOKS:
             return None
-        task.is_held = True
-        self._held.append(task)
+        self._hold(task)
         return PENDING
 
     def _finish_call(self, task: Task, waiting: Waiting) -> None:
