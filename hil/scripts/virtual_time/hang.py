@@ -11,8 +11,8 @@ if TYPE_CHECKING:
 
 # Calls that a waiting program is most often in, beside those that the supervisor knows.
 _CALLS: Final = {
-    "x86_64": {0: "read", 1: "write", 34: "pause", 61: "wait4", 72: "fcntl", 73: "flock", 45: "recvfrom"},
-    "aarch64": {25: "fcntl", 32: "flock", 63: "read", 64: "write", 260: "wait4", 207: "recvfrom"},
+    "x86_64": {61: "wait4", 72: "fcntl", 73: "flock", 130: "rt_sigsuspend"},
+    "aarch64": {25: "fcntl", 32: "flock", 133: "rt_sigsuspend", 260: "wait4"},
 }
 _ON_A_DESCRIPTOR: Final = ("read", "write", "fcntl", "flock", "recvfrom", "ioctl")
 
