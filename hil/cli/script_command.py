@@ -69,7 +69,7 @@ def script(
             "as_expected": as_expected,
             "bench_s": round(run.bench_s, 6),
             "wall_s": round(run.wall_s, 6),
-            "pace": pace,
+            "pace": pace if run.is_virtual or factor is not None else "real",
             "is_exact": run.is_exact,
             "hung": run.hung,
             "notices": list(run.notices),
@@ -80,13 +80,13 @@ def script(
         }
         typer.echo(json.dumps(facts))
     else:
-        typer.echo(f"wakebench: {_told(run, limit_s, as_expected, expect_exit, factor)}", err=True)
+        typer.echo(f"wakebench: {_told(run, limit_s, as_expected, expect_exit)}", err=True)
         for notice in run.notices:
             typer.echo(f"wakebench: {notice}", err=True)
     raise typer.Exit(0 if as_expected else 1)
 
 
-def _told(run: ScriptRun, limit_s: float, as_expected: bool, expect_exit: int, factor: float | None) -> str:
+def _told(run: ScriptRun, limit_s: float, as_expected: bool, expect_exit: int) -> str:
     """How it ended, and how long it took."""
     verdict = "as expected" if as_expected else f"expected {expect_exit}"
     if run.hung is not None:
@@ -95,9 +95,7 @@ def _told(run: ScriptRun, limit_s: float, as_expected: bool, expect_exit: int, f
         status = f"the time limit of {limit_s:g} s ended it"
     else:
         status = f"status {run.status}"
-    if factor is not None:
-        return f"{status} ({verdict}) after {run.bench_s:.2f} s, at most {run.late_s * 1e3:.1f} ms late"
-    if run.late_s or not run.wall_s:
+    if not run.is_virtual:
         return f"{status} ({verdict}) after {run.bench_s:.2f} s, at most {run.late_s * 1e3:.1f} ms late"
     exactness = "exact" if run.is_exact else "not exact"
     return f"{status} ({verdict}) after {run.bench_s:.2f} s, {exactness}, in {run.wall_s:.2f} s"

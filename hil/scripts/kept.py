@@ -70,12 +70,15 @@ class KeptScripts:
                 "strict": strict,
             }
         )
-        if "error" in answer:
-            if answer["error"] == BenchUnfitError.__name__:
-                raise BenchUnfitError(part="script", reason=answer["text"], cure="see the reason")
-            if answer["error"] == BenchUndecidedError.__name__:
-                raise BenchUndecidedError(reason=answer["text"])
-            raise UsageError(answer["text"])
+        match answer.get("error"):
+            case None:
+                pass
+            case BenchUnfitError.__name__:
+                raise BenchUnfitError(**answer["facts"])
+            case BenchUndecidedError.__name__:
+                raise BenchUndecidedError(**answer["facts"])
+            case _:
+                raise UsageError(answer["text"])
         return ScriptRun(
             status=answer["status"],
             stdout=base64.b64decode(answer["stdout"]),
@@ -84,6 +87,7 @@ class KeptScripts:
             wall_s=answer["wall_s"],
             late_s=0.0,
             recording=load(kept),
+            is_virtual=answer["is_virtual"],
             tree_s=answer["tree_s"],
             is_exact=answer["is_exact"],
             hung=answer["hung"],

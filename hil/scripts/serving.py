@@ -40,13 +40,15 @@ def _answer(request: dict[str, Any]) -> dict[str, Any]:
             strict=request["strict"],
         )
     except WakebenchError as error:
-        return {"error": type(error).__name__, "text": str(error)}
+        facts = {name: value for name, value in vars(error).items() if isinstance(value, str)}
+        return {"error": type(error).__name__, "text": str(error), "facts": facts}
     return {
         "status": run.status,
         "stdout": base64.b64encode(run.stdout).decode("ascii"),
         "stderr": base64.b64encode(run.stderr).decode("ascii"),
         "bench_s": run.bench_s,
         "wall_s": run.wall_s,
+        "is_virtual": run.is_virtual,
         "tree_s": run.tree_s,
         "is_exact": run.is_exact,
         "hung": run.hung,

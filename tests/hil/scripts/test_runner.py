@@ -330,6 +330,7 @@ def test_where_virtual_time_does_not_work_a_run_is_made_at_real_pace_and_says_wh
 
     assert result.status == 0
     assert result.wall_s >= 0.2
+    assert not result.is_virtual
     assert result.notices == ("processes may not be traced here; the run was made at real pace",)
     with pytest.raises(BenchUnfitError, match="may not be traced"):
         run_script(describe("already-on"), ["true"], factor=None, folder=tmp_path, strict=True)
