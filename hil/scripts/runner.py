@@ -66,9 +66,9 @@ class ScriptRun:
     """One run: *status* as a shell gives it (128 + n for signal n), None where the time limit ended it.
 
     *bench_s* is the bench's time that it took, *wall_s* the wall's, *late_s* how late its latest action was.
-    At virtual pace (*is_virtual*) *tree_s* is the processor time of all its processes, *is_exact* says whether
-    every instant is what it would be on any machine, and *hung* who waited for what where nothing would ever
-    have come; *notices* is what the user should know.
+    At virtual pace (*is_virtual*) *tree_s* is the processor time of all its processes.  *is_exact* says
+    whether every instant is what it would be on any machine, *hung* who waited for what where nothing would
+    ever have come; *notices* is what the user should know.
     """
 
     status: int | None
