@@ -23,7 +23,7 @@ from simulator.card.card import Card, CardSettings
 from simulator.kernel.randomness import Randomness
 from simulator.kernel.recorder import Recorder
 from simulator.kernel.section import Section
-from simulator.kernel.timeline import Timeline
+from simulator.kernel.timeline import SECOND_NS, Timeline
 from simulator.module.adaptor import Adaptor, AdaptorSettings
 from simulator.module.module import Module
 from simulator.module.power import Power
@@ -70,6 +70,11 @@ class ModelSettings(Section):
     start: StartSettings = StartSettings()
     seed: Annotated[int, Field(ge=0)] = 1
     start_time: datetime = START_TIME
+
+    @property
+    def start_ns(self) -> int:
+        """What a wall clock shows at `start_time`: nanoseconds since 1970, in UTC, whole seconds."""
+        return round(self.start_time.timestamp()) * SECOND_NS
 
 
 class Model:

@@ -12,13 +12,14 @@ from typing import TYPE_CHECKING, Any, Final
 from hil.errors import BenchUnfitError, UsageError
 from hil.recording.store import RecordingFile
 from simulator.edges.calls import Calls
+from simulator.edges.fuse_mount import Mount, NoFuseError
 from simulator.edges.gpio_tree import GpioTree
-from simulator.edges.header_files import HeaderFiles, Mount, NoFuseError
+from simulator.edges.header_files import HeaderFiles
 from simulator.edges.header_folder import HeaderFolder
 from simulator.edges.host_trees import HostTrees, ProcTree
 from simulator.edges.port_edges import PtyEdges
 from simulator.edges.scratch_files import ScratchFiles
-from simulator.kernel.timeline import SECOND_NS, ns
+from simulator.kernel.timeline import ns
 
 from .simulated import SimulatedBench
 
@@ -166,7 +167,7 @@ class ServedBench:
             self.driver.descriptors.add_reader(plain.fileno(), plain.process)
         self.scratch: Path | None = None  # holds scratch_folders, whose files have the bench's times
         if uptime_ns is not None:
-            start_ns = round(description.settings.start_time.timestamp()) * SECOND_NS
+            start_ns = description.settings.start_ns
             timeline = self.bench.model.timeline
             self.scratch = folder / "scratch"
             self._scratch = ScratchFiles(

@@ -179,19 +179,15 @@ def _supervise(
     """Serve the model until the script ends or is ended, and all that it has started is gone."""
     driver, recorder = served.driver, served.bench.model.recorder
     timeline = driver.model.timeline
-    stdout = Output(recorder, "stdout", sys.stdout.buffer if pass_on else None)
-    stderr = Output(recorder, "stderr", sys.stderr.buffer if pass_on else None)
+    outcome = _Outcome(served, interruption, pass_on=pass_on)
+    stdout, stderr = outcome.stdout, outcome.stderr
     driver.descriptors.add_reader(interruption.descriptor, lambda: None)
     process = SandboxProcess(arguments, driver.descriptors, stdout=stdout.take, stderr=stderr.take)
-
-    def is_over() -> bool:
-        broken = stdout.broken or stderr.broken
-        return process.has_ended or interruption.number is not None or broken is not None
-
     status: int | None = None
-    began_s = time.monotonic()
     try:
-        in_time = driver.wait(timeline.now_ns + ns(limit_s), is_over)
+        in_time = driver.wait(
+            timeline.now_ns + ns(limit_s), lambda: process.has_ended or outcome.is_ended_early()
+        )
         process.drain()
         if not process.has_ended:
             cause = "interruption" if in_time else "time limit"
@@ -206,19 +202,7 @@ def _supervise(
         process.kill()
         driver.wait(timeline.now_ns + ns(_KILL_S * (driver.factor or 1)), lambda: process.is_gone)
         process.close()
-    if broken := stdout.broken or stderr.broken:
-        raise broken
-    if interruption.number is not None:
-        raise ScriptInterruptedError(interruption.number)
-    return ScriptRun(
-        status=status,
-        stdout=bytes(stdout.data),
-        stderr=bytes(stderr.data),
-        bench_s=timeline.now_ns / 1e9,
-        wall_s=time.monotonic() - began_s,
-        late_s=driver.latest_ns / 1e9,
-        recording=served.recording,
-    )
+    return outcome.run(status)
 
 
 def _supervise_virtually(
@@ -232,17 +216,15 @@ def _supervise_virtually(
     """The same on the model's own clock."""
     driver, recorder = served.driver, served.bench.model.recorder
     timeline, descriptors = driver.model.timeline, driver.descriptors
-    stdout = Output(recorder, "stdout", sys.stdout.buffer if pass_on else None)
-    stderr = Output(recorder, "stderr", sys.stderr.buffer if pass_on else None)
+    outcome = _Outcome(served, interruption, pass_on=pass_on)
     edges = served.bench.edges
     assert isinstance(edges, PtyEdges)  # noqa: S101 # a script's ports are
     settings = served.bench.description.settings
-    world = World(driver, edges, start_time=settings.start_time)
+    world = World(driver, edges, start_ns=settings.start_ns)
     served.show_times_by(lambda: world.wall_ns)
     servants = Servants(served.asking, served.answering)
     supervisor = Supervisor(world, seed=settings.seed, servants=servants)
-    began_s = time.monotonic()
-    with _Pipes(descriptors, stdout, stderr) as pipes:
+    with _Pipes(descriptors, outcome.stdout, outcome.stderr) as pipes:
         reports = Reports(descriptors)
         supervisor.spawn(
             arguments(reports.report_to),
@@ -253,46 +235,70 @@ def _supervise_virtually(
         reports.is_given()
         pipes.are_given()
         supervisor.limit_ns = timeline.now_ns + ns(limit_s)
-
-        def is_over() -> bool:
-            broken = stdout.broken or stderr.broken
-            return interruption.number is not None or broken is not None
-
         hung = None
         try:
-            code = supervisor.run(is_over)
+            code = supervisor.run(outcome.is_ended_early)
         except HungError as error:
             hung, code = str(error), None
         finally:
             servants.close()
             pipes.drain()
             reports.close()
-    if broken := stdout.broken or stderr.broken:
-        raise broken
     if code is None:
         cause = "time limit" if hung is None else "nothing is due"
         if interruption.number is not None:
             cause = "interruption"
         recorder.record(LANE, "signal", number=int(signal.SIGKILL), cause=cause)
     elif reports.status is None:
-        raise _failure(bytes(stderr.data), code)
+        raise _failure(bytes(outcome.stderr.data), code)
     recorder.record(LANE, "exit", status=reports.status)
-    if interruption.number is not None:
-        raise ScriptInterruptedError(interruption.number)
-    return ScriptRun(
-        status=reports.status,
-        stdout=bytes(stdout.data),
-        stderr=bytes(stderr.data),
-        bench_s=timeline.now_ns / 1e9,
-        wall_s=time.monotonic() - began_s,
-        late_s=0.0,
-        recording=served.recording,
+    return replace(
+        outcome.run(reports.status),
         is_virtual=True,
         tree_s=supervisor.tree_s,
         is_exact=supervisor.is_exact,
         hung=hung,
         notices=tuple(supervisor.notices),
     )
+
+
+class _Outcome:
+    """What comes of one run at either pace: its output, and whether anybody has ended it early."""
+
+    def __init__(self, served: ServedBench, interruption: Interruption, *, pass_on: bool) -> None:
+        recorder = served.bench.model.recorder
+        self.stdout = Output(recorder, "stdout", sys.stdout.buffer if pass_on else None)
+        self.stderr = Output(recorder, "stderr", sys.stderr.buffer if pass_on else None)
+        self._served, self._interruption = served, interruption
+        self._began_s = time.monotonic()
+
+    def is_ended_early(self) -> bool:
+        """Whether somebody wants the end, or nobody the output."""
+        return self._interruption.number is not None or self._broken is not None
+
+    @property
+    def _broken(self) -> BrokenPipeError | None:
+        return self.stdout.broken or self.stderr.broken
+
+    def run(self, status: int | None) -> ScriptRun:
+        """The run, which has ended with *status*.
+
+        Raises BrokenPipeError and ScriptInterruptedError where it was ended early.
+        """
+        if self._broken is not None:
+            raise self._broken
+        if self._interruption.number is not None:
+            raise ScriptInterruptedError(self._interruption.number)
+        driver = self._served.driver
+        return ScriptRun(
+            status=status,
+            stdout=bytes(self.stdout.data),
+            stderr=bytes(self.stderr.data),
+            bench_s=driver.model.timeline.now_ns / 1e9,
+            wall_s=time.monotonic() - self._began_s,
+            late_s=driver.latest_ns / 1e9,
+            recording=self._served.recording,
+        )
 
 
 class _Pipes:

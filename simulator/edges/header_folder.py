@@ -14,7 +14,7 @@ from typing import TYPE_CHECKING, Final
 
 from inotify_simple import INotify, flags
 
-from .header_files import FolderInUseError, free_place
+from .fuse_mount import FolderInUseError, free_place
 
 if TYPE_CHECKING:
     from pathlib import Path

@@ -12,7 +12,7 @@ import stat
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Final
 
-from .header_files import Mount
+from .fuse_mount import Mount
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterable

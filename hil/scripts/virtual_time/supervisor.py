@@ -1,8 +1,7 @@
 """A process tree in, its whole life on the model's clock out.
 
-Every task of the tree is traced.  Calls that wait or tell the time stop (see `filter`); a wait's time-out is
-taken away, so that the kernel keeps its own meaning of readiness, wake-ups and signals, and at its virtual
-deadline the task is kicked.  Time moves only when every task rests, and the model has nothing to take in.
+Every task of the tree is traced.  Calls that wait or tell the time stop (see `filter` and `under_way`).  Time
+moves only when every task rests, and the model has nothing to take in.
 
 Whoever makes a `Supervisor` gives it this process's children: it waits for all of them.
 """
@@ -25,21 +24,17 @@ from .kernel import GoneError, ptrace
 from .limits import Limits
 from .programs import begin_program
 from .spinning import Spinning
-from .tasks import Interrupted, Task, Tree, Waiting
+from .tasks import Task, Tree
 from .terminals import Terminals
+from .under_way import CallsUnderWay
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Mapping, Sequence
 
-    from .calls.handlers import Handler
     from .deadlines import Deadline
     from .probe import StillWorld
     from .world import Servants, World
 
-# Results of calls that a signal, or a kick, has cut short (linux/errno.h): EINTR and the four restarts.
-_INTERRUPTED: Final = (-4, -512, -513, -514, -516)
-# ERESTARTNOHAND: EINTR where a handler ran, else the call begins anew.
-_RESTART_UNLESS_HANDLED: Final = -514
 _STOP_SIGNALS: Final = (signal.SIGSTOP, signal.SIGTSTP, signal.SIGTTIN, signal.SIGTTOU)
 _SYSCALL_STOP: Final = signal.SIGTRAP | 0x80
 _SIGNALLED: Final = 128
@@ -51,8 +46,6 @@ _LOOKS_AT_ONCE: Final = 10
 _EMPTY_LOOKS: Final = 12
 # At the end, what is left dies within milliseconds, unless it waits for the model.
 _IDLE_LOOKS: Final = 20
-# Looks without a wait, at one instant, that let all others run first.
-_CAREFUL_LOOKS: Final = 200
 # What the kernel gives to whoever does not ask for another (prctl(2)); a child has its parent's.
 _USUAL_SLACK_NS: Final = 50_000
 
@@ -69,13 +62,6 @@ class _Seen(Enum):
     REST = 2
 
 
-class Pending:
-    """A handler's answer: the task goes on by itself and the call ends later."""
-
-
-PENDING: Final = Pending()
-
-
 class Supervisor:
     """One tree.  `run` returns the root's status as a shell gives it.
 
@@ -84,8 +70,6 @@ class Supervisor:
     """
 
     def __init__(self, world: World | StillWorld, *, seed: int, servants: Servants) -> None:
-        from .calls import HANDLERS
-
         self.world, self.machine = world, this_machine()
         self.tree, self.deadlines = Tree(), Deadlines()
         self.registers = self.machine.Registers()
@@ -93,21 +77,17 @@ class Supervisor:
         self.terminals, self.limits = Terminals(self), Limits(self)
         world.ask_who_holds(self.terminals.is_held)
         self.spinning = Spinning(self)
+        self.calls = CallsUnderWay(self)
         self.names = {number: name for name, number in self.machine.NUMBERS.items()}
         self.limit_ns: int | None = None
         self.tree_s = 0.0
         self.notices: list[str] = []
         self.status: int | None = None
         self._servants = servants
-        self._handlers = {
-            number: HANDLERS[name] for name, number in self.machine.NUMBERS.items() if name in HANDLERS
-        }
         self._early: dict[int, int] = {}
         self._processor: set[int] = set()
         self._root = 0
         self._busy: Task | None = None
-        self._held: list[Task] = []
-        self._deferred: dict[int, Handler] = {}
         self._cancelled: Callable[[], bool] = lambda: False
 
     @property
@@ -240,7 +220,7 @@ class Supervisor:
 
     def _goes_on(self) -> bool:
         """Everybody rests and nothing is on its way: let the next go on; False where nobody ever will."""
-        if self._release_one() or self.limits.set_deadlines():
+        if self.calls.release_one() or self.limits.set_deadlines():
             return True
         self.spinning.time_moves()
         return self._fire()
@@ -365,9 +345,9 @@ class Supervisor:
         number, event = os.WSTOPSIG(status), status >> 16
         task.is_stopped = False
         if event == kernel.EVENT_SECCOMP:
-            self._call_begins(task)
+            self.calls.begins(task)
         elif number == _SYSCALL_STOP and not event:
-            self._call_ends(task)
+            self.calls.ends(task)
         elif event in (kernel.EVENT_FORK, kernel.EVENT_VFORK, kernel.EVENT_CLONE):
             self._task_begins(task, event)
         elif event == kernel.EVENT_EXEC:
@@ -405,7 +385,7 @@ class Supervisor:
                 self._forget(other)
         task.close()
         task.process.forget_memory()
-        self._cancel_waiting(task)
+        self.calls.forget(task)
         task.interrupted = None
         task.process.forget_timers()
         self.spinning.program_begins()
@@ -430,191 +410,13 @@ class Supervisor:
         self._forget(task)
 
     def _forget(self, task: Task) -> None:
-        if task.is_held:
-            self._held.remove(task)
-            self._deferred.pop(task.tid, None)
-        self._cancel_waiting(task)
+        self.calls.forget(task)
         if task.read_until is not None:
             task.read_until.cancel()
         if self.tree.remove(task):
             if task.process.alarm is not None:
                 task.process.alarm.close()
             task.process.forget_timers()
-
-    def _cancel_waiting(self, task: Task) -> None:
-        if task.waiting is not None and task.waiting.deadline is not None:
-            task.waiting.deadline.cancel()
-        task.waiting = None
-
-    # -- calls ---------------------------------------------------------------------
-
-    def _call_begins(self, task: Task) -> None:
-        registers = self.registers
-        registers.load(task.tid)
-        handler = self._handlers.get(registers.number)
-        if handler is None:
-            ptrace(kernel.CONT, task.tid)
-        else:
-            self._answer(task, handler)
-
-    def _answer(self, task: Task, handler: Handler) -> None:
-        """Have the call that the registers hold answered, and let the task go on."""
-        registers = self.registers
-        result: int | Pending | None = None
-        try:
-            result = handler(self, task, registers.arguments)
-        finally:
-            # Whatever happens, the task goes on: one that is left here stays for ever.
-            if result is None:
-                ptrace(kernel.CONT, task.tid)
-            elif not isinstance(result, Pending):
-                registers.load(task.tid)
-                registers.number, registers.result = -1, result
-                registers.store(task.tid)
-                ptrace(kernel.CONT, task.tid)
-
-    def _call_ends(self, task: Task) -> None:
-        waiting = task.waiting
-        if waiting is None:
-            ptrace(kernel.CONT, task.tid)
-            return
-        self.registers.load(task.tid)
-        if waiting.deadline is None or self.registers.result in _INTERRUPTED:
-            self._finish_call(task, waiting)
-        else:
-            # What it waited for has come, perhaps in part: it goes on once whoever brings it has done so.
-            waiting.deadline.cancel()
-            self._hold(task)
-
-    def _hold(self, task: Task) -> None:
-        task.is_held = True
-        self._held.append(task)
-
-    def _release_one(self) -> bool:
-        """Let the first of the tasks that are held go on, by place; False where there is none."""
-        if not self._held:
-            return False
-        task = min(self._held, key=lambda one: one.place)
-        self._held.remove(task)
-        task.is_held = False
-        with contextlib.suppress(GoneError):
-            handler = self._deferred.pop(task.tid, None)
-            self.registers.load(task.tid)
-            if handler is not None:
-                self._answer(task, handler)
-            elif task.waiting is not None:
-                self._finish_call(task, task.waiting)
-            else:
-                ptrace(kernel.CONT, task.tid)
-        return True
-
-    def defer(self, task: Task, handler: Handler) -> Pending:
-        """Have the call answered by *handler* once all others rest and what they did is taken in."""
-        self._deferred[task.tid] = handler
-        self._hold(task)
-        return PENDING
-
-    def look(self, task: Task) -> Pending | None:
-        """The task asks whether something has come, without a wait: those who may bring it run first.
-
-        For the first looks of an instant, that is: whoever goes on looking gets the kernel's answers at once.
-        """
-        if self.spinning.look() > _CAREFUL_LOOKS:
-            return None
-        self._hold(task)
-        return PENDING
-
-    def _finish_call(self, task: Task, waiting: Waiting) -> None:
-        """The call's result, as the registers hold it, becomes what the task is to see."""
-        task.waiting = None
-        if waiting.deadline is not None:
-            waiting.deadline.cancel()
-        registers = self.registers
-        result = registers.result
-        try:
-            result = waiting.finish(result)
-        finally:
-            for number, value in enumerate(waiting.arguments):
-                registers.set_argument(number, value)
-            registers.number, registers.result = waiting.number, result
-            registers.store(task.tid)
-            ptrace(kernel.CONT, task.tid)
-
-    def call_then(
-        self,
-        task: Task,
-        arguments: tuple[int, ...],
-        finish: Callable[[int], int],
-        *,
-        changes: Mapping[int, int] | None = None,
-        instead: tuple[str, tuple[int, ...]] | None = None,
-    ) -> Pending:
-        """Let the kernel make the call, with some arguments changed or another call in its place.
-
-        At its end *finish* gets the result and says which one the task sees.
-        """
-        registers = self.registers
-        task.waiting = Waiting(registers.number, arguments, finish)
-        for number, value in (changes or {}).items():
-            registers.set_argument(number, value)
-        if instead is not None:
-            name, values = instead
-            registers.number = self.machine.NUMBERS[name]
-            for number, value in enumerate(values):
-                registers.set_argument(number, value)
-        registers.store(task.tid)
-        ptrace(kernel.SYSCALL, task.tid)
-        return PENDING
-
-    def wait(
-        self,
-        task: Task,
-        arguments: tuple[int, ...],
-        until_ns: int,
-        *,
-        timed_out: int,
-        changes: Mapping[int, int] | None = None,
-        sleeps: bool = False,
-        at_end: Callable[[int, int], None] | None = None,
-    ) -> Pending:
-        """Let the task wait in the kernel without time-out; end its wait at *until_ns* with *timed_out*.
-
-        *changes* take the time-out away; a call that only *sleeps* becomes one that waits for ever.  *at_end*
-        gets the result and the nanoseconds that were left.
-        """
-        call = (self.registers.number, arguments, self.registers.instruction)
-        former, task.interrupted = task.interrupted, None
-        if former is not None and former.call == call:
-            until_ns = former.until_ns  # the kernel restarts what a signal without handler interrupted
-
-        def finish(result: int) -> int:
-            left_ns = max(0, until_ns - self.world.now_ns)
-            if result in _INTERRUPTED:
-                if kicked():
-                    result, left_ns = timed_out, 0
-                else:
-                    result = _RESTART_UNLESS_HANDLED
-                    task.interrupted = Interrupted(call, until_ns)
-            if at_end is not None:
-                at_end(result, left_ns)
-            return result
-
-        instead = self.machine.PAUSE if sleeps else None
-        pending = self.call_then(task, arguments, finish, changes=changes, instead=instead)
-        waiting = task.waiting
-        assert waiting is not None  # noqa: S101 # call_then has set it
-
-        def kicked() -> bool:
-            return waiting.is_kicked
-
-        waiting.deadline = self.at(until_ns, task, lambda: self.kick(task, waiting))
-        return pending
-
-    def kick(self, task: Task, waiting: Waiting) -> None:
-        """End the wait that the task is in, if it is still that one."""
-        if task.waiting is waiting and self.tree.get(task.tid) is task:
-            waiting.is_kicked = True
-            ptrace(kernel.INTERRUPT, task.tid)
 
     def at(self, at_ns: int, task: Task, action: Callable[[], None]) -> Deadline:
         """Do *action* at *at_ns*, or now where that has passed."""

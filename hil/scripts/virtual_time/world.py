@@ -8,7 +8,6 @@ from typing import TYPE_CHECKING, Final
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Sequence
-    from datetime import datetime
 
     from simulator.edges.pacing import Driver
     from simulator.edges.port_edges import PtyEdges
@@ -26,15 +25,15 @@ def uptime_ns(now_ns: int) -> int:
 
 
 class World:
-    """*start_time* is the wall clock's at the beginning of the run.
+    """*start_ns* is the wall clock's at the beginning of the run, since 1970.
 
     `now_ns` is the model's time; `monotonic_ns` and `wall_ns` are what a program's clocks show.
     """
 
-    def __init__(self, driver: Driver, edges: PtyEdges, *, start_time: datetime) -> None:
+    def __init__(self, driver: Driver, edges: PtyEdges, *, start_ns: int) -> None:
         self._driver, self._edges = driver, edges
         self._timeline = driver.model.timeline
-        self._wall_offset_ns = round(start_time.timestamp()) * SECOND_NS
+        self._wall_offset_ns = start_ns
 
     @property
     def now_ns(self) -> int:

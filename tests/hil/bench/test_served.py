@@ -13,7 +13,7 @@ from hil.bench import served as served_module
 from hil.bench.served import ServedBench
 from hil.errors import BenchUnfitError
 from hil.recording.store import load
-from simulator.edges.header_files import NoFuseError
+from simulator.edges.fuse_mount import NoFuseError
 
 Serve = Callable[..., ServedBench]
 

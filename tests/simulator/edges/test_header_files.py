@@ -13,8 +13,9 @@ from pathlib import Path
 import pytest
 
 from simulator.edges.calls import Calls
+from simulator.edges.fuse_mount import FolderInUseError, NoFuseError, missing_for_fuse
 from simulator.edges.gpio_tree import GpioTree
-from simulator.edges.header_files import FolderInUseError, HeaderFiles, NoFuseError, missing_for_fuse
+from simulator.edges.header_files import HeaderFiles
 from simulator.edges.header_folder import HeaderFolder
 from simulator.edges.pacing import Driver
 from simulator.model import Model

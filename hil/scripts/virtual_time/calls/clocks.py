@@ -88,7 +88,7 @@ def read_times(supervisor: Supervisor, task: Task, arguments: Arguments) -> Answ
         ticks = supervisor.world.monotonic_ns * _TICKS_A_SECOND // SECOND_NS
         return ticks if result >= 0 else result
 
-    return supervisor.call_then(task, arguments, finish)
+    return supervisor.calls.call_then(task, arguments, finish)
 
 
 @handles("sysinfo")
@@ -101,7 +101,7 @@ def read_system(supervisor: Supervisor, task: Task, arguments: Arguments) -> Ans
             task.process.write(arguments[0], struct.pack("=q", uptime_s))
         return result
 
-    return supervisor.call_then(task, arguments, finish)
+    return supervisor.calls.call_then(task, arguments, finish)
 
 
 def _adjust(supervisor: Supervisor, task: Task, arguments: Arguments, address: int) -> Answer:
@@ -110,7 +110,7 @@ def _adjust(supervisor: Supervisor, task: Task, arguments: Arguments, address: i
             task.process.write_timeval(address + _TIMEX_TIME, supervisor.world.wall_ns)
         return result
 
-    return supervisor.call_then(task, arguments, finish)
+    return supervisor.calls.call_then(task, arguments, finish)
 
 
 @handles("adjtimex")

@@ -1,7 +1,7 @@
 """The register of handlers.
 
 A handler gets the supervisor, the task and the call's six arguments.  It answers with a result, with None
-where the kernel is to make the call as it is, or with what `Supervisor.wait` or `call_then` gives.
+where the kernel is to make the call as it is, or with what `CallsUnderWay.wait` or `call_then` gives.
 """
 
 from __future__ import annotations
@@ -11,8 +11,9 @@ from typing import TYPE_CHECKING, Final, TypeAlias
 if TYPE_CHECKING:
     from collections.abc import Callable
 
-    from hil.scripts.virtual_time.supervisor import Pending, Supervisor
+    from hil.scripts.virtual_time.supervisor import Supervisor
     from hil.scripts.virtual_time.tasks import Task
+    from hil.scripts.virtual_time.under_way import Pending
 
 Arguments: TypeAlias = tuple[int, ...]
 Answer: TypeAlias = "int | Pending | None"

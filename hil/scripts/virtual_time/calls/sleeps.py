@@ -23,7 +23,7 @@ def _sleep(supervisor: Supervisor, task: Task, arguments: Arguments, sleep_ns: i
             task.process.write_timespec(left_at, left_ns)
 
     until_ns = supervisor.world.now_ns + sleep_ns
-    return supervisor.wait(task, arguments, until_ns, timed_out=0, sleeps=True, at_end=at_end)
+    return supervisor.calls.wait(task, arguments, until_ns, timed_out=0, sleeps=True, at_end=at_end)
 
 
 @handles("nanosleep")
@@ -42,4 +42,4 @@ def sleep_by_clock(supervisor: Supervisor, task: Task, arguments: Arguments) -> 
     if until_ns <= supervisor.world.now_ns:
         supervisor.spinning.look()
         return 0
-    return supervisor.wait(task, arguments, until_ns, timed_out=0, sleeps=True)
+    return supervisor.calls.wait(task, arguments, until_ns, timed_out=0, sleeps=True)

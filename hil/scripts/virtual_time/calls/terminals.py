@@ -56,7 +56,7 @@ def control(supervisor: Supervisor, task: Task, arguments: Arguments) -> Answer:
     if handler is None:
         return None
     # Once all others rest: what they have written, opened or closed at this instant comes first.
-    return supervisor.defer(
+    return supervisor.calls.defer(
         task, lambda supervisor, task, arguments: handler(supervisor, task, arguments, port)
     )
 
@@ -75,7 +75,7 @@ def _read_settings(supervisor: Supervisor, task: Task, arguments: Arguments) -> 
             _write_timing(task.process, arguments[2], timing)
         return result
 
-    return supervisor.call_then(task, arguments, finish)
+    return supervisor.calls.call_then(task, arguments, finish)
 
 
 def _set_settings(supervisor: Supervisor, task: Task, arguments: Arguments) -> Answer:
@@ -97,7 +97,7 @@ def _set_settings(supervisor: Supervisor, task: Task, arguments: Arguments) -> A
         _write_timing(process, address, wanted)
         return result
 
-    return supervisor.call_then(task, arguments, finish)
+    return supervisor.calls.call_then(task, arguments, finish)
 
 
 def _write_timing(process: Process, address: int, timing: Timing) -> None:
@@ -124,18 +124,18 @@ def _set_lines(
 
 
 def _wait_for_lines(supervisor: Supervisor, task: Task, arguments: Arguments, port: Port) -> Answer:
-    pending = supervisor.wait(
+    pending = supervisor.calls.wait(
         task, arguments, supervisor.world.now_ns + _DRAINED_NS, timed_out=0, sleeps=True
     )
     waiting = task.waiting
     if waiting is not None:
-        supervisor.terminals.wait_for_lines(port, arguments[2], partial(supervisor.kick, task, waiting))
+        supervisor.terminals.wait_for_lines(port, arguments[2], partial(supervisor.calls.kick, task, waiting))
     return pending
 
 
 def _break_for(supervisor: Supervisor, task: Task, arguments: Arguments, port: Port, break_ns: int) -> Answer:
     port.set_break(True)
-    return supervisor.wait(
+    return supervisor.calls.wait(
         task,
         arguments,
         supervisor.world.now_ns + break_ns,
@@ -156,12 +156,12 @@ def _drain(supervisor: Supervisor, task: Task, arguments: Arguments, port: Port)
     serial = supervisor.world.serial
     if serial is None or serial.port is not port or not serial.to_module.is_busy:
         return 0
-    pending = supervisor.wait(
+    pending = supervisor.calls.wait(
         task, arguments, supervisor.world.now_ns + _DRAINED_NS, timed_out=0, sleeps=True
     )
     waiting = task.waiting
     if waiting is not None:
-        serial.to_module.when_idle(partial(supervisor.kick, task, waiting))
+        serial.to_module.when_idle(partial(supervisor.calls.kick, task, waiting))
     return pending
 
 

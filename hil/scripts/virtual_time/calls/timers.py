@@ -180,7 +180,7 @@ def create(supervisor: Supervisor, task: Task, arguments: Arguments) -> Answer:
             )
         return result
 
-    return supervisor.call_then(task, arguments, finish)
+    return supervisor.calls.call_then(task, arguments, finish)
 
 
 @handles("timer_settime")

@@ -37,8 +37,8 @@ def _wait(
 ) -> Answer:
     """Wait for *wait_ns*; the argument *timeout* becomes *without*, which is none."""
     if wait_ns <= 0:
-        return supervisor.look(task)
-    return supervisor.wait(
+        return supervisor.calls.look(task)
+    return supervisor.calls.wait(
         task,
         arguments,
         supervisor.world.now_ns + wait_ns,
