@@ -17,13 +17,14 @@ LAYERS: dict[str, set[str]] = {
     "codec": {"kernel"},
     "board": {"kernel"},
     "module": {"kernel", "board", "codec"},
+    "host": {"kernel", "board", "module", "codec"},
     "at": {"kernel", "board", "module", "codec", *_SUBJECTS},
     "profiles": set(),
     "wirings": set(),
 }
 LAYERS |= {subject: {"kernel", "board", "module", "codec", *_SUBJECTS} for subject in _SUBJECTS}
 LAYERS["faults"] = {"at", *LAYERS["at"]}
-LAYERS["model"] = {"faults", *LAYERS["faults"]}  # the assembly: simulator/model.py
+LAYERS["model"] = {"faults", "host", *LAYERS["faults"]}  # the assembly: simulator/model.py
 LAYERS["edges"] = {"model", *LAYERS["model"]}
 
 # The model is sans-I/O: only the edges may touch the outside.

@@ -13,10 +13,10 @@ from hil.errors import BenchUnfitError, UsageError
 from hil.recording.store import RecordingFile
 from simulator.edges.calls import Calls
 from simulator.edges.fuse_mount import Mount, NoFuseError
-from simulator.edges.gpio_tree import GpioTree
+from simulator.edges.gpio_tree import gpio_tree
 from simulator.edges.header_files import HeaderFiles
 from simulator.edges.header_folder import HeaderFolder
-from simulator.edges.host_trees import HostTrees, ProcTree
+from simulator.edges.host_trees import HostTrees, proc_tree
 from simulator.edges.port_edges import PtyEdges
 from simulator.edges.scratch_files import ScratchFiles
 from simulator.kernel.timeline import ns
@@ -29,6 +29,7 @@ if TYPE_CHECKING:
 
     from hil.recording.query import Recording
     from simulator.edges.rfc2217_edge import Listening
+    from simulator.edges.sysfs import SysTree
     from simulator.module.port import Port
 
     from .files import BenchDescription
@@ -140,13 +141,13 @@ class ServedBench:
         )
         self.calls = Calls()
         self.driver.descriptors.add_reader(self.calls.fileno(), self.calls.process)
-        gpio = GpioTree(self.bench.model.board.lines)
-        tree: GpioTree | HostTrees = gpio
+        gpio = gpio_tree(self.bench.model.board.lines)
+        tree: SysTree | HostTrees = gpio
         mount = self.sys = folder / "sys"
         self.uptime: Path | None = None
         if uptime_ns is not None:
             timeline = self.bench.model.timeline
-            tree = HostTrees({"sys": gpio, "proc": ProcTree(lambda: uptime_ns(timeline.now_ns))})
+            tree = HostTrees({"sys": gpio, "proc": proc_tree(lambda: uptime_ns(timeline.now_ns))})
             mount = folder / "host"
             self.sys, self.uptime = mount / "sys", mount / "proc" / "uptime"
         self._files: HeaderFiles | HeaderFolder

@@ -246,7 +246,10 @@ class Board:
         if (picture, "module" in self._powered) == self._applied:
             return
         self._applied = (picture, "module" in self._powered)
+        moved = []
         for pin, level in picture.header.items():
+            if self._levels.get(pin) is not level:
+                moved.append(pin)
             self._levels[pin] = level
             if self.lines.on_pin(pin) is not None:
                 self._show_level(f"header/{pin}", level, by)
@@ -262,6 +265,7 @@ class Board:
                 changed.append((name, asserted))
         for news in changed:
             self.asserted.announce(news)
+        self.lines.look(moved)
 
     def _show_level(self, lane: str, level: bool | None, by: str) -> None:
         if lane not in self._shown or self._shown[lane] is not level:

@@ -128,6 +128,21 @@ def _log(level: int, text: bytes, values: int) -> None:
 _LOG: Final = _LOGGER(_log)  # libfuse keeps its address
 
 
+def wake_poller(poller: int) -> None:
+    """Whoever waits in poll(2) with this handle asks again; the handle is used up."""
+    import mfusepy
+
+    mfusepy._libfuse.fuse_notify_poll(ctypes.c_void_p(poller))  # noqa: SLF001 # the library does not offer it
+    forget_poller(poller)
+
+
+def forget_poller(poller: int) -> None:
+    """Nobody is woken with this handle any more."""
+    import mfusepy
+
+    mfusepy._libfuse.fuse_pollhandle_destroy(ctypes.c_void_p(poller))  # noqa: SLF001 # as above
+
+
 class Mount:
     """Something mounted at a folder until closed, and the thread that serves it.
 

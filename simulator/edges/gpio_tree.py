@@ -1,72 +1,52 @@
 """The host's GPIO lines as files below `class/gpio`, with the semantics and errors of the Linux kernel.
 
-Paths, reads and writes in; contents and OSError with the kernel's errno out.  Pure logic: whatever
-serves the tree (FUSE, a plain folder) brings its own descriptors.  After drivers/gpio/gpiolib-sysfs.c,
-from memory: nothing was compared with a kernel that has real lines.
+Lines in; folders and files out.  After drivers/gpio/gpiolib-sysfs.c, from memory: nothing was compared with a
+kernel that has real lines.  What poll(2) tells of a `value` that nobody has read yet is this kernel's own way
+with every file of sysfs, and was seen.  Unlike there, the folders stand in `class/gpio` itself and not behind
+links.
 """
 
 from __future__ import annotations
 
 import errno
 import re
-import stat
 from dataclasses import dataclass
+from functools import partial
 from typing import TYPE_CHECKING, Final
 
+from simulator.host.refusal import fault
 from simulator.kernel.announcement import Announcement
 
+from .sysfs import File, Folder, Link, SysTree, fixed, folder, text
+
 if TYPE_CHECKING:
-    from collections.abc import Callable
+    from collections.abc import Mapping
 
     from simulator.board.host import HostLine, HostLines
 
+    from .sysfs import Node, Path
+
 FOLDER: Final = ("class", "gpio")
 EDGES: Final = ("none", "rising", "falling", "both")
+# Who holds an exported line, as other interfaces show it.
+CONSUMER: Final = "sysfs"
 
-_READ_ONLY: Final = 0o444
-_READ_WRITE: Final = 0o644
-_WRITE_ONLY: Final = 0o200
-# Files of sysfs show one page as their size, whatever they hold.
-_PAGE: Final = 4096
 _BY: Final = "script"
 _NUMBER: Final = re.compile(r"([+-]?)(0[xX][0-9a-fA-F]+|0[0-7]*|[1-9][0-9]*)\n?")
 
 
-def fault(number: int) -> OSError:
-    """The error as the kernel returns it."""
-    return OSError(number, errno.errorcode[number])
-
-
-@dataclass(frozen=True, slots=True)
-class Entry:
-    """What `stat` tells of one path."""
-
-    mode: int
-    size: int = 0
-
-    @property
-    def is_folder(self) -> bool:
-        """Whether it is a folder."""
-        return stat.S_ISDIR(self.mode)
-
-
 @dataclass(slots=True, kw_only=True)
 class _Exported:
-    """One line that has been exported."""
+    """One line that has been exported; *events* counts the edges that its pollers were told of."""
 
     line: HostLine
     active_low: bool = False
     edge: str = "none"
+    # Counting from 1, while a file that was just opened has seen 0: a poll before any read returns at once.
+    events: int = 1
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class _File:
-    mode: int
-    read: Callable[[], str] | None = None
-    write: Callable[[str], None] | None = None
-
-
-def _number(text: str) -> int:
+def number_in(text: str) -> int:
     """A number as the kernel's kstrtol with base 0 reads it; EINVAL for other texts, ERANGE past 64 bits."""
     found = _NUMBER.fullmatch(text)
     if found is None:
@@ -79,140 +59,75 @@ def _number(text: str) -> int:
     return number
 
 
-class GpioTree:
-    """`class/gpio` of one chip; paths are tuples below the tree's root, such as `("class", "gpio")`.
+class GpioFiles:
+    """`class/gpio` of one chip.
 
-    `changed` announces the `value` file of an exported line whose level has changed by itself.
+    `changed` announces the `value` file of an exported line whose level has changed by itself, `told` one at
+    which an edge came that its `edge` file asks for.
     """
 
     def __init__(self, lines: HostLines) -> None:
-        self.changed: Announcement[tuple[str, ...]] = Announcement()
+        self.changed: Announcement[Path] = Announcement()
+        self.told: Announcement[Path] = Announcement()
         self._lines = lines
         self._exported: dict[int, _Exported] = {}
+        chip = f"gpiochip{lines.base}"
+        self._entries: dict[str, Node] = {
+            "export": File(write=self._export),
+            "unexport": File(write=self._unexport),
+            chip: fixed(
+                base=text(str(lines.base)),
+                device=Link(f"../../../devices/platform/gpio/{lines.label}"),
+                label=text(lines.label),
+                ngpio=text(str(lines.count)),
+                subsystem=Link("../../../class/gpio"),
+                uevent=text(""),
+            ),
+        }
+        self.folder = Folder(lambda: self._entries)
         lines.changed.listen(self._on_level)
+        lines.restarted.listen(self._on_restart)
 
     # -- what is there ------------------------------------------------------
 
-    def entry(self, path: tuple[str, ...]) -> Entry:
-        """What is at *path*; ENOENT where nothing is."""
-        if self._names(path) is not None:
-            return Entry(stat.S_IFDIR | 0o755)
-        return Entry(stat.S_IFREG | self._file(path).mode, _PAGE)
-
-    def names(self, path: tuple[str, ...]) -> list[str]:
-        """The names in the folder *path*; ENOENT or ENOTDIR."""
-        names = self._names(path)
-        if names is None:
-            self._file(path)
-            raise fault(errno.ENOTDIR)
-        return names
-
-    def check_open(self, path: tuple[str, ...], *, reading: bool, writing: bool) -> None:
-        """Whether the file may be opened so: EACCES where it has no such side, also for root."""
-        if self._names(path) is not None:
-            if writing:
-                raise fault(errno.EISDIR)
-            return
-        file = self._file(path)
-        if (reading and file.read is None) or (writing and file.write is None):
-            raise fault(errno.EACCES)
-
-    def read(self, path: tuple[str, ...]) -> bytes:
-        """The whole content of a file."""
-        file = self._file(path)
-        if file.read is None:
-            raise fault(errno.EACCES)
-        return f"{file.read()}\n".encode()
-
-    def write(self, path: tuple[str, ...], data: bytes) -> int:
-        """Write *data* in one go, as the kernel takes it; how many bytes were taken."""
-        file = self._file(path)
-        if file.write is None:
-            raise fault(errno.EACCES)
-        if data:  # an empty write never reaches the attribute
-            file.write(data.partition(b"\0")[0].decode("latin-1"))  # a C string ends at its NUL
-        return len(data)
-
-    def _names(self, path: tuple[str, ...]) -> list[str] | None:
-        match path:
-            case ():
-                return ["class"]
-            case ("class",):
-                return ["gpio"]
-            case ("class", "gpio"):
-                lines = [f"gpio{number}" for number in sorted(self._exported)]
-                return ["export", "unexport", f"gpiochip{self._lines.base}", *lines]
-            case ("class", "gpio", folder):
-                files = self._files_in(folder)
-                return None if files is None else list(files)
-        return None
-
-    def _file(self, path: tuple[str, ...]) -> _File:
-        file: _File | None = None
-        match path:
-            case ("class", "gpio", "export"):
-                file = _File(mode=_WRITE_ONLY, write=self._export)
-            case ("class", "gpio", "unexport"):
-                file = _File(mode=_WRITE_ONLY, write=self._unexport)
-            case ("class", "gpio", "export" | "unexport", _, *_):
-                raise fault(errno.ENOTDIR)
-            case ("class", "gpio", folder, name):
-                file = (self._files_in(folder) or {}).get(name)
-        if file is None:
-            raise fault(errno.ENOENT)
-        return file
-
-    def _files_in(self, folder: str) -> dict[str, _File] | None:
-        lines = self._lines
-        if folder == f"gpiochip{lines.base}":
-            return {
-                "base": _File(mode=_READ_ONLY, read=lambda: str(lines.base)),
-                "label": _File(mode=_READ_ONLY, read=lambda: lines.label),
-                "ngpio": _File(mode=_READ_ONLY, read=lambda: str(lines.count)),
-            }
-        number = folder.removeprefix("gpio")
-        exported = self._exported.get(int(number)) if number.isdigit() else None
-        if exported is None or folder != f"gpio{int(number)}":
-            return None
+    def _files_of(self, exported: _Exported) -> Mapping[str, Node]:
         return {
-            "active_low": _File(
-                mode=_READ_WRITE,
-                read=lambda: str(int(exported.active_low)),
-                write=lambda text: self._set_active_low(exported, text),
+            "active_low": File(
+                read=lambda: str(int(exported.active_low)), write=partial(self._set_active_low, exported)
             ),
-            "direction": _File(
-                mode=_READ_WRITE,
-                read=lambda: exported.line.direction,
-                write=lambda text: self._set_direction(exported, text),
+            "device": Link(f"../../../devices/platform/gpio/{self._lines.label}"),
+            "direction": File(
+                read=lambda: exported.line.direction, write=partial(self._set_direction, exported)
             ),
-            "edge": _File(
-                mode=_READ_WRITE,
-                read=lambda: exported.edge,
-                write=lambda text: self._set_edge(exported, text),
-            ),
-            "value": _File(
-                mode=_READ_WRITE,
+            "edge": File(read=lambda: exported.edge, write=partial(self._set_edge, exported)),
+            "subsystem": Link("../../../class/gpio"),
+            "uevent": text(""),
+            "value": File(
                 read=lambda: str(int(self._value(exported))),
-                write=lambda text: self._set_value(exported, text),
+                write=partial(self._set_value, exported),
+                events=lambda: exported.events,
             ),
         }
 
     # -- what files do ------------------------------------------------------
 
     def _export(self, text: str) -> None:
-        number = _number(text)
+        number = number_in(text)
         line = self._line(number)
-        if number in self._exported:
+        if not line.claim(CONSUMER):
             raise fault(errno.EBUSY)
-        self._exported[number] = _Exported(line=line)
+        exported = self._exported[number] = _Exported(line=line)
+        self._entries[f"gpio{number}"] = folder(self._files_of(exported))
+        self._lines.used.announce((line, "requested"))
 
     def _unexport(self, text: str) -> None:
-        number = _number(text)
+        number = number_in(text)
         self._line(number)
         exported = self._exported.pop(number, None)
         if exported is None:
             raise fault(errno.EINVAL)
-        exported.line.release(by=_BY)
+        del self._entries[f"gpio{number}"]
+        exported.line.give_up(by=_BY)
 
     def _line(self, number: int) -> HostLine:
         try:
@@ -230,6 +145,7 @@ class GpioTree:
                 exported.line.drive(True, by=_BY)  # noqa: FBT003 # a level
             case _:
                 raise fault(errno.EINVAL)
+        self._lines.used.announce((exported.line, "reconfigured"))
 
     def _value(self, exported: _Exported) -> bool:
         level = exported.line.read() if exported.line.direction == "in" else exported.line.output
@@ -238,11 +154,11 @@ class GpioTree:
     def _set_value(self, exported: _Exported, text: str) -> None:
         if exported.line.direction == "in":
             raise fault(errno.EPERM)
-        level = bool(_number(text)) is not exported.active_low
+        level = bool(number_in(text)) is not exported.active_low
         exported.line.drive(level, by=_BY)
 
     def _set_active_low(self, exported: _Exported, text: str) -> None:
-        exported.active_low = bool(_number(text))
+        exported.active_low = bool(number_in(text))
 
     def _set_edge(self, exported: _Exported, text: str) -> None:
         edge = text.removesuffix("\n")
@@ -254,5 +170,26 @@ class GpioTree:
 
     def _on_level(self, line: HostLine) -> None:
         number = self._lines.base + line.offset
-        if number in self._exported:
-            self.changed.announce((*FOLDER, f"gpio{number}", "value"))
+        exported = self._exported.get(number)
+        if exported is None:
+            return
+        path = (f"gpio{number}", "value")
+        self.changed.announce(path)
+        edge = "rising" if self._value(exported) else "falling"
+        if exported.edge in ("both", edge) and line.direction == "in":
+            exported.events += 1
+            self.told.announce(path)
+
+    def _on_restart(self, news: None) -> None:
+        """Nothing is exported on a host that boots."""
+        del news
+        for number in self._exported:
+            del self._entries[f"gpio{number}"]
+        self._exported.clear()
+
+
+def gpio_tree(lines: HostLines) -> SysTree:
+    """`class/gpio` alone, where nothing else of the host is shown."""
+    files = GpioFiles(lines)
+    root = fixed(**{"class": fixed(gpio=files.folder)})
+    return SysTree(root, changes=[(FOLDER, files.changed)], tellers=[(FOLDER, files.told)])

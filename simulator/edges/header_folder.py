@@ -1,9 +1,9 @@
 """The host's files as a plain folder, where FUSE cannot be used.
 
 Writes are seen through inotify once the writer closes the file.  What a folder cannot do: return an
-error to the writer (refused writes are recorded instead); refuse an opening; tell two writes apart that
-come before the first is looked at, so that a very short pulse is lost; or notice a write that leaves the
-file as it was.
+error to the writer (refused writes are recorded instead); refuse an opening; show links; wake whoever polls;
+tell two writes apart that come before the first is looked at, so that a very short pulse is lost; or notice a
+write that leaves the file as it was.
 """
 
 from __future__ import annotations
@@ -97,7 +97,7 @@ class HeaderFolder:
             entry = self._tree.entry(below)
             if entry.is_folder:
                 self._refresh(below)
-            else:
+            elif not entry.is_link:
                 self._show(below, mode=entry.mode)
 
     def _show(self, path: tuple[str, ...], *, mode: int) -> None:

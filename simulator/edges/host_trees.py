@@ -4,18 +4,18 @@ from __future__ import annotations
 
 import errno
 import stat
-from typing import TYPE_CHECKING, Final
+from typing import TYPE_CHECKING
 
+from simulator.host.refusal import fault
 from simulator.kernel.announcement import Announcement
+from simulator.kernel.timeline import SECOND_NS
 
-from .gpio_tree import Entry, fault
+from .sysfs import Entry, File, SysTree, fixed
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Mapping
 
     from .header_files import Tree
-
-_SECOND_NS: Final = 1_000_000_000
 
 
 class HostTrees:
@@ -23,9 +23,11 @@ class HostTrees:
 
     def __init__(self, trees: Mapping[str, Tree]) -> None:
         self.changed: Announcement[tuple[str, ...]] = Announcement()
+        self.told: Announcement[tuple[str, ...]] = Announcement()
         self._trees = dict(trees)
         for name, tree in self._trees.items():
             tree.changed.listen(lambda path, name=name: self.changed.announce((name, *path)))  # type: ignore[misc] # a default captures
+            tree.told.listen(lambda path, name=name: self.told.announce((name, *path)))  # type: ignore[misc] # as above
 
     def entry(self, path: tuple[str, ...]) -> Entry:
         """What is at *path*; ENOENT where nothing is."""
@@ -41,9 +43,17 @@ class HostTrees:
         """Whether a file may be opened so."""
         self._tree(path).check_open(path[1:], reading=reading, writing=writing)
 
-    def read(self, path: tuple[str, ...]) -> bytes:
-        """The content of a file."""
-        return self._tree(path).read(path[1:])
+    def target(self, path: tuple[str, ...]) -> str:
+        """Where a link leads."""
+        return self._tree(path).target(path[1:])
+
+    def events(self, path: tuple[str, ...]) -> int | None:
+        """How often pollers of a file have been told."""
+        return self._tree(path).events(path[1:])
+
+    def read(self, path: tuple[str, ...], offset: int = 0) -> bytes:
+        """The content of a file from *offset* on."""
+        return self._tree(path).read(path[1:], offset)
 
     def write(self, path: tuple[str, ...], data: bytes) -> int:
         """Write a file."""
@@ -56,48 +66,12 @@ class HostTrees:
         return tree
 
 
-class ProcTree:
-    """`uptime`: seconds since *uptime_ns* was 0, twice, for nobody counts how long the host was idle."""
+def proc_tree(uptime_ns: Callable[[], int]) -> SysTree:
+    """`uptime` (proc(5)): seconds since *uptime_ns* was 0, twice, for nobody counts how long all was idle."""
 
-    def __init__(self, uptime_ns: Callable[[], int]) -> None:
-        self.changed: Announcement[tuple[str, ...]] = Announcement()
-        self._uptime_ns = uptime_ns
+    def uptime() -> str:
+        seconds, rest = divmod(uptime_ns(), SECOND_NS)
+        shown = f"{seconds}.{rest // (SECOND_NS // 100):02d}"
+        return f"{shown} {shown}"
 
-    def entry(self, path: tuple[str, ...]) -> Entry:
-        """What is at *path*; ENOENT where nothing is."""
-        if not path:
-            return Entry(stat.S_IFDIR | 0o555)
-        self._check(path)
-        return Entry(stat.S_IFREG | 0o444)
-
-    def names(self, path: tuple[str, ...]) -> list[str]:
-        """The names in the folder *path*."""
-        if path:
-            self._check(path)
-            raise fault(errno.ENOTDIR)
-        return ["uptime"]
-
-    def check_open(self, path: tuple[str, ...], *, reading: bool, writing: bool) -> None:
-        """Whether a file may be opened so."""
-        del reading
-        self._check(path)
-        if writing:
-            raise fault(errno.EACCES)
-
-    def read(self, path: tuple[str, ...]) -> bytes:
-        """The content of a file, to hundredths of a second (proc(5))."""
-        self._check(path)
-        seconds, rest = divmod(self._uptime_ns(), _SECOND_NS)
-        shown = f"{seconds}.{rest // (_SECOND_NS // 100):02d}"
-        return f"{shown} {shown}\n".encode()
-
-    def write(self, path: tuple[str, ...], data: bytes) -> int:
-        """Refused."""
-        del data
-        self._check(path)
-        raise fault(errno.EACCES)
-
-    @staticmethod
-    def _check(path: tuple[str, ...]) -> None:
-        if path != ("uptime",):
-            raise fault(errno.ENOENT)
+    return SysTree(fixed(uptime=File(read=uptime)))

@@ -7,7 +7,7 @@ from collections.abc import Callable
 
 import pytest
 
-from simulator.edges.gpio_tree import GpioTree
+from simulator.edges.gpio_tree import gpio_tree
 from simulator.model import Model
 
 Build = Callable[..., Model]
@@ -21,7 +21,7 @@ class Files:
 
     def __init__(self, model: Model) -> None:
         self.model = model
-        self.tree = GpioTree(model.board.lines)
+        self.tree = gpio_tree(model.board.lines)
 
     def path(self, text: str) -> tuple[str, ...]:
         return (*GPIO, *text.split("/")) if text else GPIO
@@ -239,6 +239,62 @@ def test_wrong_openings_get_the_kernel_s_error(
         exported.tree.check_open(exported.path(path), reading=reading, writing=writing)
 
     assert caught.value.errno == number
+
+
+def test_a_line_that_the_kernel_uses_cannot_be_exported(build: Build) -> None:
+    files = Files(build(host={"lines": {"16": {"offset": 84, "used_by": "reset"}}}))
+    with pytest.raises(OSError) as caught:  # noqa: PT011 # the number is what is looked at
+        files.write("export", "84")
+
+    assert caught.value.errno == errno.EBUSY
+
+
+@pytest.mark.parametrize(
+    ("edge", "active_low", "told"),
+    [
+        ("none", "0", 0),
+        ("rising", "0", 2),
+        ("falling", "0", 1),
+        ("both", "0", 3),
+        ("rising", "1", 1),  # an edge is one of the value, not of the level
+        ("falling", "1", 2),
+    ],
+)
+def test_edges_that_were_asked_for_are_told(exported: Files, edge: str, active_low: str, told: int) -> None:
+    heard: list[tuple[str, ...]] = []
+    exported.tree.told.listen(heard.append)
+    exported.write("gpio84/active_low", active_low)
+    exported.write("gpio84/edge", edge)
+    before = exported.tree.events((*KEY, "value"))
+    for level in (False, True, False, None, True):  # let go, the pin stays low: no edge
+        exported.model.board.drive("16", level, by="test")
+
+    assert before == 1
+    assert exported.tree.events((*KEY, "value")) == 1 + told
+    assert heard == [(*KEY, "value")] * told
+
+
+def test_an_output_tells_no_edge(exported: Files) -> None:
+    exported.write("gpio84/edge", "both")
+    exported.write("gpio84/direction", "high")
+
+    assert exported.tree.events((*KEY, "value")) == 1
+
+
+def test_a_booted_host_has_nothing_exported(exported: Files) -> None:
+    exported.model.restart_host()
+
+    assert exported.tree.names(GPIO) == ["export", "unexport", "gpiochip0"]
+    exported.write("export", "84")
+
+
+def test_a_line_leads_to_its_chip_and_its_class(exported: Files) -> None:
+    assert exported.tree.target((*KEY, "subsystem")) == "../../../class/gpio"
+    assert exported.tree.entry((*KEY, "device")).is_link
+    assert exported.read("gpio84/uevent") == ""
+    with pytest.raises(OSError) as caught:  # noqa: PT011 # the number is what is looked at
+        exported.tree.target((*KEY, "value"))
+    assert caught.value.errno == errno.EINVAL
 
 
 def test_a_file_is_no_folder(exported: Files) -> None:

@@ -14,7 +14,7 @@ import pytest
 
 from simulator.edges.calls import Calls
 from simulator.edges.fuse_mount import FolderInUseError, NoFuseError, missing_for_fuse
-from simulator.edges.gpio_tree import GpioTree
+from simulator.edges.gpio_tree import gpio_tree
 from simulator.edges.header_files import HeaderFiles
 from simulator.edges.header_folder import HeaderFolder
 from simulator.edges.pacing import Driver
@@ -51,7 +51,7 @@ def mounted(build: Build, tmp_path: Path) -> Iterator[Shell]:
     driver = Driver(build(), factor=1.0)
     calls = Calls()
     driver.descriptors.add_reader(calls.fileno(), calls.process)
-    files = HeaderFiles(GpioTree(driver.model.board.lines), tmp_path / "sys", run=calls.run)
+    files = HeaderFiles(gpio_tree(driver.model.board.lines), tmp_path / "sys", run=calls.run)
     yield Shell(driver, tmp_path / "sys" / "class" / "gpio")
     calls.close()
     files.close()
@@ -62,7 +62,9 @@ def mounted(build: Build, tmp_path: Path) -> Iterator[Shell]:
 def folder(build: Build, tmp_path: Path) -> Iterator[Shell]:
     """The tree as plain files, at real pace."""
     driver = Driver(build(), factor=1.0)
-    files = HeaderFolder(GpioTree(driver.model.board.lines), tmp_path / "sys", recorder=driver.model.recorder)
+    files = HeaderFolder(
+        gpio_tree(driver.model.board.lines), tmp_path / "sys", recorder=driver.model.recorder
+    )
     driver.descriptors.add_reader(files.fileno(), files.process)
     yield Shell(driver, tmp_path / "sys" / "class" / "gpio")
     files.close()
@@ -180,7 +182,7 @@ def test_a_link_to_the_folder_does_as_well(build: Build, tmp_path: Path) -> None
     driver = Driver(build(), factor=1.0)
     calls = Calls()
     driver.descriptors.add_reader(calls.fileno(), calls.process)
-    files = HeaderFiles(GpioTree(driver.model.board.lines), tmp_path / "link" / "sys", run=calls.run)
+    files = HeaderFiles(gpio_tree(driver.model.board.lines), tmp_path / "link" / "sys", run=calls.run)
     names = Shell(driver, tmp_path / "link" / "sys" / "class" / "gpio")("ls").stdout.split()
     calls.close()
     files.close()
@@ -193,9 +195,9 @@ def test_a_folder_that_is_served_already_is_refused(mounted: Shell) -> None:
     model, folder = mounted.driver.model, mounted.gpio.parents[1]
 
     with pytest.raises(FolderInUseError, match="mounted there already"):
-        HeaderFiles(GpioTree(model.board.lines), folder, run=lambda call: call())
+        HeaderFiles(gpio_tree(model.board.lines), folder, run=lambda call: call())
     with pytest.raises(FolderInUseError, match="mounted there already"):
-        HeaderFolder(GpioTree(model.board.lines), folder, recorder=model.recorder)
+        HeaderFolder(gpio_tree(model.board.lines), folder, recorder=model.recorder)
 
 
 def test_a_mount_that_fails_is_named_and_leaves_nothing(
@@ -209,7 +211,7 @@ def test_a_mount_that_fails_is_named_and_leaves_nothing(
     monkeypatch.setattr(mfusepy, "FUSE", fail)
 
     with pytest.raises(NoFuseError, match="the mount at .* failed .* may this user mount FUSE"):
-        HeaderFiles(GpioTree(build().board.lines), tmp_path / "sys", run=lambda call: call())
+        HeaderFiles(gpio_tree(build().board.lines), tmp_path / "sys", run=lambda call: call())
 
 
 _SIGNALS = """
@@ -236,9 +238,9 @@ def test_signals_stay_with_whoever_has_them(tmp_path: Path) -> None:
     (tmp_path / "tests_model.py").write_text(
         "from pathlib import Path\n"
         "from hil.bench.files import find_bench, load_bench\n"
-        "from simulator.edges.gpio_tree import GpioTree\n"
+        "from simulator.edges.gpio_tree import gpio_tree\n"
         "from simulator.model import Model\n"
-        "def tree(): return GpioTree(Model(load_bench(find_bench('gauge-station')).settings).board.lines)\n"
+        "def tree(): return gpio_tree(Model(load_bench(find_bench('gauge-station')).settings).board.lines)\n"
     )
     (tmp_path / "program.py").write_text(_SIGNALS)
     result = subprocess.run(
@@ -256,7 +258,7 @@ def test_signals_stay_with_whoever_has_them(tmp_path: Path) -> None:
 
 @pytest.mark.slow
 def test_many_mounts_leave_no_thread_no_descriptor_and_no_mount(build: Build, tmp_path: Path) -> None:
-    tree = GpioTree(build().board.lines)
+    tree = gpio_tree(build().board.lines)
 
     def once() -> tuple[int, int, str]:
         HeaderFiles(tree, tmp_path / "sys", run=lambda call: call()).close()
@@ -281,7 +283,7 @@ def test_a_level_that_changes_by_itself_is_shown_in_a_plain_file(folder: Shell) 
 
 def test_a_write_that_comes_amid_a_refresh_is_not_lost(build: Build, tmp_path: Path) -> None:
     model = build()
-    files = HeaderFolder(GpioTree(model.board.lines), tmp_path / "own", recorder=model.recorder)
+    files = HeaderFolder(gpio_tree(model.board.lines), tmp_path / "own", recorder=model.recorder)
     gpio = tmp_path / "own" / "class" / "gpio"
     (gpio / "export").write_text("84\n")
     files._refresh()
@@ -303,7 +305,7 @@ def test_somebody_s_files_are_not_taken_for_ours(build: Build, tmp_path: Path) -
     (tmp_path / "thesis.txt").write_text("years of work")
 
     with pytest.raises(FolderInUseError, match=r"it holds files of somebody else's \(class, thesis.txt\)"):
-        HeaderFolder(GpioTree(model.board.lines), tmp_path, recorder=model.recorder)
+        HeaderFolder(gpio_tree(model.board.lines), tmp_path, recorder=model.recorder)
     assert (tmp_path / "thesis.txt").read_text() == "years of work"
 
 
@@ -311,7 +313,7 @@ def test_what_a_killed_server_left_is_taken_over(build: Build, tmp_path: Path) -
     model = build()
     (tmp_path / "class" / "gpio" / "gpio84").mkdir(parents=True)
     (tmp_path / "class" / "gpio" / "gpio84" / "value").write_text("1\n")
-    files = HeaderFolder(GpioTree(model.board.lines), tmp_path, recorder=model.recorder)
+    files = HeaderFolder(gpio_tree(model.board.lines), tmp_path, recorder=model.recorder)
     names = sorted(entry.name for entry in (tmp_path / "class" / "gpio").iterdir())
     files.close()
 
@@ -323,6 +325,47 @@ def test_a_refused_write_to_a_plain_file_is_recorded(folder: Shell) -> None:
     refused = [event.more for event in folder.driver.model.recorder.take() if event.what == "refused"]
 
     assert refused == [{"path": "class/gpio/gpio84/value", "error": "EPERM"}]
+
+
+WAIT_FOR_EDGE = """
+import select, sys
+value = open("gpio84/value", "rb", buffering=0)
+poller = select.poll()
+poller.register(value, select.POLLPRI | select.POLLERR)
+seen = [poller.poll(0) != []]      # nobody has read it yet
+value.read()
+seen.append(poller.poll(0) != [])
+print("ready", flush=True)
+poller.poll()
+value.seek(0)
+seen.append(value.read())
+seen.append(poller.poll(0) != [])
+print(seen)
+"""
+
+
+def test_a_poll_of_a_value_waits_for_the_edge(mounted: Shell) -> None:
+    timeline, board = mounted.driver.model.timeline, mounted.driver.model.board
+    for after_s, level in ((0.5, True), (0.7, False)):  # the second is not asked for
+        timeline.call_in(int(after_s * 1e9), lambda level=level: board.drive("16", level, by="test"))  # type: ignore[misc] # a default captures
+    result = mounted(
+        f"""
+        echo 84 >export; echo rising >gpio84/edge
+        {sys.executable} -u -c '{WAIT_FOR_EDGE}' 2>&1
+        """
+    )
+
+    # What comes first was seen on this kernel with every file of sysfs: before the first read a poll returns.
+    assert result.stdout == "ready\n[True, False, b'1\\n', False]\n"
+
+
+def test_a_line_that_goes_wakes_nobody_and_leaves_nothing(mounted: Shell) -> None:
+    result = mounted(
+        "echo 84 >export; exec 3<gpio84/value; echo 84 >unexport; cat <&3; readlink gpiochip0/subsystem"
+    )
+
+    assert "No such file" in result.stderr or "No such device" in result.stderr
+    assert result.stdout == "../../../class/gpio\n"
 
 
 def test_what_fuse_lacks_is_named_with_its_cure(monkeypatch: pytest.MonkeyPatch) -> None:
@@ -348,7 +391,7 @@ def test_a_missing_library_is_named_with_its_cure(monkeypatch: pytest.MonkeyPatc
 def test_requests_after_the_model_has_gone_end_with_an_error(build: Build, tmp_path: Path) -> None:
     driver = Driver(build(), factor=1.0)
     calls = Calls()
-    files = HeaderFiles(GpioTree(driver.model.board.lines), tmp_path / "sys", run=calls.run)
+    files = HeaderFiles(gpio_tree(driver.model.board.lines), tmp_path / "sys", run=calls.run)
     calls.close()
     result = subprocess.run(["ls", tmp_path / "sys"], check=False, capture_output=True, text=True)  # noqa: S607 # any ls
     files.close()

@@ -6,12 +6,12 @@ import errno
 
 import pytest
 
-from simulator.edges.host_trees import HostTrees, ProcTree
+from simulator.edges.host_trees import HostTrees, proc_tree
 
 
 @pytest.fixture
 def trees() -> HostTrees:
-    return HostTrees({"proc": ProcTree(lambda: 1_234_567_890_123)})
+    return HostTrees({"proc": proc_tree(lambda: 1_234_567_890_123)})
 
 
 def test_the_uptime_is_told_twice_to_hundredths(trees: HostTrees) -> None:
