@@ -12,6 +12,8 @@ from .kernel import GETREGSET, SETREGSET, ptrace
 
 AUDIT_ARCH: Final = 0xC00000B7
 SECCOMP: Final = 277
+# Nothing stands in for the functions of the vDSO, which is hidden.
+CLOCK: Final = None
 
 # There is no pause: ppoll of nothing, for ever.
 PAUSE: Final = ("ppoll", (0, 0, 0, 0, 0))

@@ -1,7 +1,7 @@
-"""What a program finds when it begins: no clock page, and random bytes from the seed.
+"""What a program finds when it begins: clocks that show the model's time, and random bytes from the seed.
 
-The kernel maps a page of code (vDSO) by which programs read clocks without a call; its address is taken out
-of what the kernel tells the program (getauxval(3)), so that it makes calls.
+The kernel maps code (vDSO) by which programs read clocks without a call, and tells them where (getauxval(3)).
+Other code is put there (`clock_page`), or the address is taken away; either way they make calls.
 """
 
 from __future__ import annotations
@@ -11,12 +11,11 @@ from typing import TYPE_CHECKING, Final
 
 if TYPE_CHECKING:
     from .supervisor import Supervisor
-    from .tasks import Task
+    from .tasks import Process, Task
 
 _AT_NULL, _AT_IGNORE, _AT_RANDOM, _AT_SYSINFO_EHDR = 0, 1, 25, 33
 _RANDOM_BYTES: Final = 16
-# Arguments and environment lie above the stack's top; their pointers come first (more than 16,000 of them).
-_LOOKED_AT: Final = 1 << 17
+_PAGE: Final = 4096
 
 
 def begin_program(supervisor: Supervisor, task: Task) -> None:
@@ -29,15 +28,29 @@ def begin_program(supervisor: Supervisor, task: Task) -> None:
         )
         supervisor.spinning.has_followed = True
         return
-    data = process.read_some(registers.stack, _LOOKED_AT)
-    words = struct.unpack_from(f"={len(data) // 8}Q", data)
-    place = 2 + words[0]  # the count, the arguments, an empty word
-    while words[place]:
-        place += 1
-    place += 1
-    while words[place] != _AT_NULL:
-        if words[place] == _AT_SYSINFO_EHDR:
-            process.write(registers.stack + 8 * place, struct.pack("=Q", _AT_IGNORE))
-        elif words[place] == _AT_RANDOM:
-            process.write(words[place + 1], supervisor.entropy.take(_RANDOM_BYTES))
-        place += 2
+    for place, kind, value in _auxiliary(process, registers.stack):
+        if kind == _AT_SYSINFO_EHDR and not supervisor.clock_pages.begin(process, value):
+            process.write(place, struct.pack("=Q", _AT_IGNORE))
+        elif kind == _AT_RANDOM:
+            process.write(value, supervisor.entropy.take(_RANDOM_BYTES))
+
+
+def _auxiliary(process: Process, stack: int) -> list[tuple[int, int, int]]:
+    """Address, kind and value of each entry of the auxiliary vector, which lies at the *stack*'s top.
+
+    Before it come the count, the arguments' addresses, an empty word, the environment's, an empty word.
+    """
+    size = _PAGE
+    while True:
+        data = process.read_some(stack, size)
+        words = struct.unpack_from(f"={len(data) // 8}Q", data)
+        try:
+            begin = words.index(0, 2 + words[0]) + 1
+            kinds = words[begin::2]
+            found = list(zip(kinds[: kinds.index(_AT_NULL)], words[begin + 1 :: 2], strict=False))
+        except ValueError:
+            if len(data) < size:
+                return []
+            size *= 8
+            continue
+        return [(stack + 8 * (begin + 2 * number), *entry) for number, entry in enumerate(found)]

@@ -46,6 +46,14 @@ class Spinning:
             self._supervisor.pass_time(min(_FIRST_NS << doublings, _MOST_NS))
         return self._count
 
+    def add(self, looks: int) -> None:
+        """So many looks at the clock have been free, and are known of only now."""
+        self._count += looks
+
+    def free(self, looks: int) -> int:
+        """So many looks, where they would be free, else 0."""
+        return looks if self._count + looks <= _FREE else 0
+
     def program_begins(self) -> None:
         """A program starts: it will look at the clock, and a loop of programs is a loop."""
         self._count += _PROGRAM

@@ -16,6 +16,7 @@ from typing import TYPE_CHECKING, Final
 
 from . import kernel
 from .architecture import this_machine
+from .clock_page import ClockPages
 from .deadlines import Deadlines
 from .entropy import Entropy
 from .filter import program
@@ -76,7 +77,7 @@ class Supervisor:
         self.entropy = Entropy(seed)
         self.terminals, self.limits = Terminals(self), Limits(self)
         world.ask_who_holds(self.terminals.is_held)
-        self.spinning = Spinning(self)
+        self.spinning, self.clock_pages = Spinning(self), ClockPages(self)
         self.calls = CallsUnderWay(self)
         self.names = {number: name for name, number in self.machine.NUMBERS.items()}
         self.limit_ns: int | None = None
@@ -260,8 +261,12 @@ class Supervisor:
         if own_ns is None and model_ns is None:
             return False
         next_ns = min(at_ns for at_ns in (own_ns, model_ns) if at_ns is not None)
-        if self.limit_ns is not None and next_ns > self.limit_ns:
-            self.world.run_until(self.limit_ns)
+        is_beyond = self.limit_ns is not None and next_ns > self.limit_ns
+        if is_beyond and self.limit_ns is not None:
+            next_ns = self.limit_ns
+        self.clock_pages.show(next_ns)  # before anything can wake a task
+        if is_beyond:
+            self.world.run_until(next_ns)
         elif model_ns == next_ns:
             self.world.run_next_instant()
             self.terminals.look_at_lines()
@@ -285,6 +290,7 @@ class Supervisor:
             if not due or min(due) > until_ns:
                 break
             self._fire()
+        self.clock_pages.show(until_ns)
         self.world.run_until(until_ns)
 
     def _end_all(self, children: _ChildSignals) -> None:
@@ -377,6 +383,7 @@ class Supervisor:
         added = self.tree.add(child, pid, (*task.place, task.children))
         if pid == child:
             added.process.has_ptys = task.process.has_ptys
+            self.clock_pages.inherit(added.process, task.process)
 
     def _program_begins(self, task: Task) -> None:
         former = self.tree.get(kernel.event_message(task.tid))

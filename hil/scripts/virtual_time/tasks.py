@@ -54,7 +54,7 @@ class Interrupted:
 
 
 class Process:
-    """One process: memory, timers."""
+    """One process: memory, timers, clocks."""
 
     def __init__(self, pid: int) -> None:
         self.pid = pid
@@ -62,6 +62,9 @@ class Process:
         self.has_ptys = False
         self.alarm: Timer | None = None
         self.timers: dict[tuple[str, int], Timer] = {}
+        # What `clock_page` knows of it: where these are, 0 for nowhere, and counts of reads.
+        self.vdso = self.clock_page = 0
+        self.clock_reads = self.clock_budget = 0
         self._memory = -1
 
     def read(self, address: int, size: int) -> bytes:

@@ -5,10 +5,13 @@ from __future__ import annotations
 import ctypes
 from typing import Final
 
+from . import x86_64_clock
 from .kernel import GETREGS, SETREGS, ptrace
 
 AUDIT_ARCH: Final = 0xC000003E
 SECCOMP: Final = 317
+# What stands in for the functions of the vDSO.
+CLOCK: Final = x86_64_clock
 
 # A call that waits for ever: what sleeps become.
 PAUSE: Final = ("pause", ())
@@ -17,6 +20,7 @@ NUMBERS: Final = {
     "read": 0,
     "write": 1,
     "poll": 7,
+    "mmap": 9,
     "ioctl": 16,
     "select": 23,
     "pause": 34,

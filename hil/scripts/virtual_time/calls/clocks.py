@@ -36,30 +36,30 @@ def instant_ns(world: World | StillWorld, clock: int, value_ns: int) -> int:
 @handles("clock_gettime")
 def read_clock(supervisor: Supervisor, task: Task, arguments: Arguments) -> Answer:
     """clock_gettime(2)."""
-    supervisor.spinning.look()
+    supervisor.clock_pages.count(task)
     task.process.write_timespec(arguments[1], clock_ns(supervisor.world, signed(arguments[0])))
-    return 0
+    return supervisor.clock_pages.offer(task, arguments, 0)
 
 
 @handles("gettimeofday")
 def read_time_of_day(supervisor: Supervisor, task: Task, arguments: Arguments) -> Answer:
     """gettimeofday(2)."""
-    supervisor.spinning.look()
+    supervisor.clock_pages.count(task)
     if arguments[0]:
         task.process.write_timeval(arguments[0], supervisor.world.wall_ns)
     if arguments[1]:
         task.process.write(arguments[1], bytes(8))
-    return 0
+    return supervisor.clock_pages.offer(task, arguments, 0)
 
 
 @handles("time")
 def read_seconds(supervisor: Supervisor, task: Task, arguments: Arguments) -> Answer:
     """time(2)."""
-    supervisor.spinning.look()
+    supervisor.clock_pages.count(task)
     seconds = supervisor.world.wall_ns // SECOND_NS
     if arguments[0]:
         task.process.write(arguments[0], struct.pack("=q", seconds))
-    return seconds
+    return supervisor.clock_pages.offer(task, arguments, seconds)
 
 
 @handles("clock_settime")
@@ -68,6 +68,7 @@ def set_clock(supervisor: Supervisor, task: Task, arguments: Arguments) -> Answe
     if arguments[0] != 0:
         return -_EINVAL
     supervisor.world.set_wall(task.process.read_timespec(arguments[1]))
+    supervisor.clock_pages.show(supervisor.world.now_ns)
     return 0
 
 
@@ -76,6 +77,7 @@ def set_time_of_day(supervisor: Supervisor, task: Task, arguments: Arguments) ->
     """settimeofday(2)."""
     if arguments[0]:
         supervisor.world.set_wall(task.process.read_timeval(arguments[0]))
+        supervisor.clock_pages.show(supervisor.world.now_ns)
     return 0
 
 
