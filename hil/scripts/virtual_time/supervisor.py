@@ -89,6 +89,7 @@ class Supervisor:
         self._processor: set[int] = set()
         self._root = 0
         self._busy: Task | None = None
+        self._rested: dict[Task, bytes] = {}
         self._cancelled: Callable[[], bool] = lambda: False
 
     @property
@@ -199,29 +200,60 @@ class Supervisor:
     def _look(self, *, is_late: bool) -> _Seen:
         """Whether everybody rests; then what has come from the tree is taken in: when it came is chance.
 
-        The order matters: whoever answers a task's request is asked before the task is looked at again.
+        The order matters: whoever answers a task's request is asked before the task is looked at.  Those that
+        have not run since all rested were asleep then already; others are looked at twice.
         """
-        at_rest = self._rests()
-        if at_rest is None:
-            if is_late and self._waits_for_a_servant():
-                self.world.settle()
-            return _Seen.BUSY
-        self.terminals.flush()
-        if self._take_stops():
-            return _Seen.CHANGE
-        if self._servants.are_answering():
-            return _Seen.BUSY
-        have_asked = self._servants.have_asked()
-        if self._rests() != at_rest:
-            return _Seen.CHANGE
+        busy = self._busy
+        if busy is not None and self.tree.get(busy.tid) is busy and busy.rest() is None:
+            return self._busy_seen(is_late=is_late)  # nearly always the one that ran when it was last asked
+        self._busy = None
+        marks: dict[Task, bytes] | None = None
+        while True:
+            self.terminals.flush()
+            are_answering, have_asked = self._servants.look()
+            if self._take_stops():
+                return _Seen.CHANGE
+            if are_answering:
+                return _Seen.BUSY
+            before, marks = marks, self._marks()
+            if marks is None:
+                return self._busy_seen(is_late=is_late)
+            if before is not None and marks != before:
+                return _Seen.CHANGE
+            if before is not None or (not have_asked and self._are_known(marks)):
+                break
         if self.world.settle():
             self.world.arrive()
             return _Seen.CHANGE
-        return _Seen.BUSY if have_asked else _Seen.REST
+        if have_asked:
+            return _Seen.BUSY
+        self._rested = marks
+        return _Seen.REST
+
+    def _busy_seen(self, *, is_late: bool) -> _Seen:
+        if is_late and self._waits_for_a_servant():
+            self.world.settle()
+        return _Seen.BUSY
+
+    def _are_known(self, marks: dict[Task, bytes]) -> bool:
+        """Whether whoever is not at a stop has not run since all rested."""
+        rested = self._rested
+        return all(task.is_at_stop or rested.get(task) == mark for task, mark in marks.items())
+
+    def _marks(self) -> dict[Task, bytes] | None:
+        """Each task's mark of rest; None where one of them is not at rest."""
+        marks = {}
+        for task in self.tree:
+            mark = task.rest()
+            if mark is None:
+                self._busy = task
+                return None
+            marks[task] = mark
+        return marks
 
     def _goes_on(self) -> bool:
         """Everybody rests and nothing is on its way: let the next go on; False where nobody ever will."""
-        if self.calls.release_one() or self.limits.set_deadlines():
+        if self.calls.unpark_signalled() or self.calls.release_one() or self.limits.set_deadlines():
             return True
         self.spinning.time_moves()
         return self._fire()
@@ -236,24 +268,9 @@ class Supervisor:
     def _waits_for_a_servant(self) -> bool:
         """Whether all sleep, some of them deeply behind a request to one of our file systems."""
         first = [task.rest(deep=True) for task in self.tree]
-        if None in first or self._servants.are_answering() or not self._servants.have_asked():
+        if None in first or self._servants.look() != (False, True):
             return False
         return [task.rest(deep=True) for task in self.tree] == first
-
-    def _rests(self) -> list[bytes] | None:
-        """Each task's mark of rest; None where one of them is not at rest."""
-        busy = self._busy
-        if busy is not None and self.tree.get(busy.tid) is busy and busy.rest() is None:
-            return None  # nearly always the one that ran when it was last asked
-        marks = []
-        for task in self.tree:
-            mark = task.rest()
-            if mark is None:
-                self._busy = task
-                return None
-            marks.append(mark)
-        self._busy = None
-        return marks
 
     def _fire(self) -> bool:
         """Move to what is due next and do it: the model before the tree; False where nothing is due."""
@@ -408,6 +425,7 @@ class Supervisor:
         elif number in _STOP_SIGNALS:
             task.is_stopped = True
             ptrace(kernel.LISTEN, task.tid)
+            self.calls.unpark(other for other in self.tree if other.process is task.process)
         else:
             ptrace(kernel.CONT, task.tid)
 
