@@ -200,28 +200,22 @@ class Supervisor:
     def _look(self, *, is_late: bool) -> _Seen:
         """Whether everybody rests; then what has come from the tree is taken in: when it came is chance.
 
-        The order matters: whoever answers a task's request is asked before the task is looked at.  Those that
-        have not run since all rested were asleep then already; others are looked at twice.
+        Those that have not run since all rested were asleep then already; others are looked at twice.
         """
-        busy = self._busy
-        if busy is not None and self.tree.get(busy.tid) is busy and busy.rest() is None:
-            return self._busy_seen(is_late=is_late)  # nearly always the one that ran when it was last asked
-        self._busy = None
-        marks: dict[Task, bytes] | None = None
-        while True:
-            self.terminals.flush()
-            are_answering, have_asked = self._servants.look()
-            if self._take_stops():
-                return _Seen.CHANGE
-            if are_answering:
-                return _Seen.BUSY
-            before, marks = marks, self._marks()
-            if marks is None:
-                return self._busy_seen(is_late=is_late)
-            if before is not None and marks != before:
-                return _Seen.CHANGE
-            if before is not None or (not have_asked and self._are_known(marks)):
-                break
+        before: dict[Task, bytes] | None = None
+        if self._is_busy_still():
+            seen = _Seen.BUSY
+        else:
+            seen, have_asked, marks = self._look_once()
+            if seen is _Seen.REST and (have_asked or not self._are_known(marks)):
+                before = marks
+                seen, have_asked, marks = self._look_once()
+        if seen is not _Seen.REST:
+            if is_late and seen is _Seen.BUSY and self._waits_for_a_servant():
+                self.world.settle()
+            return seen
+        if before is not None and marks != before:
+            return _Seen.CHANGE
         if self.world.settle():
             self.world.arrive()
             return _Seen.CHANGE
@@ -230,26 +224,38 @@ class Supervisor:
         self._rested = marks
         return _Seen.REST
 
-    def _busy_seen(self, *, is_late: bool) -> _Seen:
-        if is_late and self._waits_for_a_servant():
-            self.world.settle()
-        return _Seen.BUSY
+    def _is_busy_still(self) -> bool:
+        """Whether that one runs which ran when all were last asked: nearly always it does."""
+        busy, self._busy = self._busy, None
+        if busy is None or self.tree.get(busy.tid) is not busy or busy.rest() is not None:
+            return False
+        self._busy = busy
+        return True
+
+    def _look_once(self) -> tuple[_Seen, bool, dict[Task, bytes]]:
+        """What is seen, whether the model has been asked for something, and each task's mark of rest.
+
+        The order matters: whoever answers a task's request is asked before the task is looked at.
+        """
+        marks: dict[Task, bytes] = {}
+        self.terminals.flush()
+        are_answering, have_asked = self._servants.look()
+        if self._take_stops():
+            return _Seen.CHANGE, have_asked, marks
+        if are_answering:
+            return _Seen.BUSY, have_asked, marks
+        for task in self.tree:
+            mark = task.rest()
+            if mark is None:
+                self._busy = task
+                return _Seen.BUSY, have_asked, marks
+            marks[task] = mark
+        return _Seen.REST, have_asked, marks
 
     def _are_known(self, marks: dict[Task, bytes]) -> bool:
         """Whether whoever is not at a stop has not run since all rested."""
         rested = self._rested
         return all(task.is_at_stop or rested.get(task) == mark for task, mark in marks.items())
-
-    def _marks(self) -> dict[Task, bytes] | None:
-        """Each task's mark of rest; None where one of them is not at rest."""
-        marks = {}
-        for task in self.tree:
-            mark = task.rest()
-            if mark is None:
-                self._busy = task
-                return None
-            marks[task] = mark
-        return marks
 
     def _goes_on(self) -> bool:
         """Everybody rests and nothing is on its way: let the next go on; False where nobody ever will."""

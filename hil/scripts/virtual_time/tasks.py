@@ -165,12 +165,7 @@ class Task:
         if not self.has_started:
             return None
         if self.is_parked:
-            # It is at its stop, unless it has been killed.
-            try:
-                self.has_signals = has_signals(self.tid)
-            except GoneError:
-                return None
-            return _PARKED
+            return self._rest_at_stop()
         try:
             stat, call, schedule = self._opened()
             text = os.pread(stat, 512, 0)
@@ -186,6 +181,14 @@ class Task:
         except (OSError, ValueError):
             return None
         return mark
+
+    def _rest_at_stop(self) -> bytes | None:
+        """The same for one that is parked: it rests, unless it has been killed."""
+        try:
+            self.has_signals = has_signals(self.tid)
+        except GoneError:
+            return None
+        return _PARKED
 
     def _rests_in(self, state: bytes) -> bool:
         if state in _DEAD:

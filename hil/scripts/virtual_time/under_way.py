@@ -200,8 +200,8 @@ class CallsUnderWay:
     ) -> Pending:
         """Let the task wait in the kernel without time-out; end its wait at *until_ns* with *timed_out*.
 
-        *changes* take the time-out away.  A task that only *sleeps* stays at its stop for as long as no signal
-        comes for it: that costs a fraction.  *at_end* gets the result and the nanoseconds that were left.
+        *changes* take the time-out away.  A task that only *sleeps* stays at its stop, which costs
+        less, until a signal comes for it.  *at_end* gets the result and the nanoseconds that were left.
         """
         call = (self._supervisor.registers.number, arguments, self._supervisor.registers.instruction)
         former, task.interrupted = task.interrupted, None

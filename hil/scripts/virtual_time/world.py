@@ -124,7 +124,7 @@ class Servants:
             self._poll.register(descriptor, select.POLLIN)
 
     def look(self) -> tuple[bool, bool]:
-        """Whether a request is being answered without the model, and whether one to the model is under way."""
+        """Whether a request is being answered without the model; whether one to the model is under way."""
         wanted = {descriptor for descriptor, _ in self._poll.poll(0)}
         return (
             any(servant.is_busy(wanted) for servant in self._answering),
@@ -146,7 +146,7 @@ class _Servant:
         self._file = os.open(f"/proc/self/task/{thread}/syscall", os.O_RDONLY | os.O_CLOEXEC)
 
     def is_busy(self, wanted: set[int]) -> bool:
-        """Whether a request waits for it, or it is not waiting for one: the call's first argument tells on what."""
+        """Whether a request waits for it, or it waits for none: the call's first argument tells on what."""
         if self._descriptor in wanted:
             return True
         _, _, arguments = os.pread(self._file, 256, 0).partition(b" ")
