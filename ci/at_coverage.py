@@ -1,4 +1,4 @@
-"""The commands of ITU-T V.250 chapter 6 and 3GPP TS 27.007 chapters 5, 8 and 9 beside those that there are.
+"""The commands of ITU-T V.250 (chapter 6), 3GPP TS 27.007 (5, 8, 9) and TS 27.005 beside those there are.
 
 Usage: python ci/at_coverage.py           print the table
        python ci/at_coverage.py --write   put it into simulator/README.md
@@ -17,7 +17,7 @@ from simulator.at.session import REGISTERS
 README = Path(__file__).parent.parent / "simulator" / "README.md"
 BEGIN, END = "<!-- commands: made by ci/at_coverage.py --write -->\n", "<!-- end of commands -->\n"
 
-V250, TS27007 = "ITU-T V.250", "3GPP TS 27.007"
+V250, TS27005, TS27007 = "ITU-T V.250", "3GPP TS 27.005", "3GPP TS 27.007"
 
 _CALLS = "calls are not modelled yet"
 _DATA = "data connections are not modelled yet"
@@ -56,6 +56,10 @@ def _v250(clause: str, name: str, why_not: str = "", *, from_memory: bool = Fals
 
 def _ts(clause: str, name: str, why_not: str = "", *, from_memory: bool = True) -> Entry:
     return Entry(TS27007, clause, name, why_not, from_memory)
+
+
+def _messages(clause: str, name: str, why_not: str = "", *, from_memory: bool = True) -> Entry:
+    return Entry(TS27005, clause, name, why_not, from_memory)
 
 
 ENTRIES = (
@@ -153,6 +157,27 @@ ENTRIES = (
     _ts("8.69", "+CESQ", "the finer scales of level are not modelled yet"),
     _ts("8", "the others of this chapter", "logical channels of the card, screens, sounds, broadcast, eCall"),
     _ts("9.1", "+CMEE", from_memory=False),
+    _messages("2", "block mode (binary frames)", "text and PDU mode only"),
+    _messages("3.2.1", "+CSMS", from_memory=False),
+    _messages("3.2.2", "+CPMS", from_memory=False),
+    _messages("3.2.3", "+CMGF"),
+    _messages("3.2.4", "+CESP", "enters the block mode, which is not there"),
+    _messages("3.3.1", "+CSCA"),
+    _messages("3.3.2", "+CSMP"),
+    _messages("3.3.3", "+CSDH"),
+    _messages("3.3.4", "+CSCB", "no cell broadcasts here"),
+    _messages("3.3.5", "+CSAS"),
+    _messages("3.3.6", "+CRES"),
+    _messages("3.4.1", "+CNMI", from_memory=False),
+    _messages("3.4.2", "+CMGL", from_memory=False),
+    _messages("3.4.3", "+CMGR"),
+    _messages("3.4.4", "+CNMA"),
+    _messages("3.5.1", "+CMGS", from_memory=False),
+    _messages("3.5.2", "+CMSS"),
+    _messages("3.5.3", "+CMGW", from_memory=False),
+    _messages("3.5.4", "+CMGD", from_memory=False),
+    _messages("3.5.5", "+CMGC"),
+    _messages("3.5.6", "+CMMS"),
 )
 
 
@@ -168,6 +193,10 @@ def table() -> str:
     return "\n".join(lines) + "\n"
 
 
+# The chapters whose commands all have a row.
+_CHAPTERS = {V250: ("6.",), TS27005: ("3.",), TS27007: ("5.", "8.", "9.")}
+
+
 def faults() -> list[str]:
     """What the table says that is not so."""
     found = [
@@ -177,7 +206,7 @@ def faults() -> list[str]:
     ]
     listed = {entry.name for entry in ENTRIES}
     for command in COMMANDS:
-        chapters = ("6.",) if command.standard == V250 else ("5.", "8.", "9.")
+        chapters = _CHAPTERS[command.standard]
         if command.clause.startswith(chapters) and command.name not in listed:
             found.append(f"{command.name}: not in the table")
     return found

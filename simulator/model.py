@@ -24,6 +24,8 @@ from simulator.kernel.randomness import Randomness
 from simulator.kernel.recorder import Recorder
 from simulator.kernel.section import Section
 from simulator.kernel.timeline import SECOND_NS, Timeline
+from simulator.messages.messages import Messages
+from simulator.messages.service_centre import IncomingMessage, ServiceCentre, ServiceCentreSettings
 from simulator.module.adaptor import Adaptor, AdaptorSettings
 from simulator.module.module import Module
 from simulator.module.power import Power
@@ -67,6 +69,7 @@ class ModelSettings(Section):
     network: NetworkSettings = NetworkSettings()
     uart: UartWires = UartWires()
     adaptor: AdaptorSettings = AdaptorSettings()
+    service_centre: ServiceCentreSettings = ServiceCentreSettings()
     start: StartSettings = StartSettings()
     seed: Annotated[int, Field(ge=0)] = 1
     start_time: datetime = START_TIME
@@ -105,7 +108,22 @@ class Model:
         self.registration = Registration(
             module=self.module, card=self.card, cell=self.cell, start_time=settings.start_time
         )
-        self.at = AtEngine(module=self.module, card=self.card, registration=self.registration)
+        self.service_centre = ServiceCentre(
+            settings.service_centre,
+            timeline=self.timeline,
+            recorder=self.recorder,
+            randomness=self.randomness,
+            now=self.registration.network_now,
+        )
+        self.messages = Messages(
+            module=self.module,
+            card=self.card,
+            registration=self.registration,
+            centre=self.service_centre,
+        )
+        self.at = AtEngine(
+            module=self.module, card=self.card, registration=self.registration, messages=self.messages
+        )
         self.supply = Supply(
             settings.supply,
             path=supply_path(settings.wiring, settings.positions),
@@ -145,6 +163,7 @@ class Model:
         if start.module != "booting":
             self.module.make_ready()
             self.card.make_initialised()
+            self.messages.make_ready()
         if start.module == "stopping":
             power.stop("bench")
 
@@ -159,6 +178,8 @@ class Model:
         found: dict[str, tuple[type[Section], Callable[..., None]]] = {
             "network": (NetworkSettings, self.cell.move),
             "adaptor": (AdaptorSettings, self.adaptor.move),
+            "service_centre": (ServiceCentreSettings, self.service_centre.move),
+            "message": (IncomingMessage, self.service_centre.bring),
         }
         if self.module.serial is not None:
             found["uart"] = (UartWires, self._move_uart)

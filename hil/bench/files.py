@@ -22,6 +22,7 @@ from simulator.board.supply import SupplySettings
 from simulator.board.wiring import Wiring
 from simulator.card.card import CardSettings
 from simulator.kernel.section import Section, Several
+from simulator.messages.service_centre import ServiceCentreSettings
 from simulator.model import START_TIME, ModelSettings, StartSettings
 from simulator.module.adaptor import AdaptorSettings
 from simulator.module.profile import Profile
@@ -119,6 +120,7 @@ class BenchFile(Section):
     network: NetworkSettings = NetworkSettings()
     uart: UartWires = UartWires()
     adaptor: AdaptorSettings = AdaptorSettings()
+    service_centre: ServiceCentreSettings = ServiceCentreSettings()
     start: StartSettings = StartSettings()
     limits: LimitsSection = LimitsSection()
 
@@ -220,6 +222,7 @@ def load_bench(path: Path, overrides: Mapping[str, Any] | None = None) -> BenchD
         network=file.network,
         uart=file.uart,
         adaptor=file.adaptor,
+        service_centre=file.service_centre,
         start=file.start,
         seed=file.bench.seed,
         start_time=file.bench.start_time,

@@ -7,7 +7,7 @@ seconds here and integer nanoseconds on recordings.
 from __future__ import annotations
 
 from abc import ABC, abstractmethod
-from typing import TYPE_CHECKING, Literal, NamedTuple
+from typing import TYPE_CHECKING, Literal, NamedTuple, TypeAlias
 
 if TYPE_CHECKING:
     from collections.abc import Collection
@@ -15,6 +15,10 @@ if TYPE_CHECKING:
     from hil.recording.query import Recording
     from simulator.kernel.recorder import Value
     from simulator.module.profile import Profile
+
+
+# What is outside the board.
+Movable: TypeAlias = Literal["network", "uart", "adaptor", "service_centre", "message"]
 
 
 class Clock(ABC):
@@ -209,11 +213,12 @@ class Surroundings(ABC):
     """What is outside the board and can be moved at run time."""
 
     @abstractmethod
-    def move(self, part: Literal["network", "uart", "adaptor"], **settings: Value) -> None:
+    def move(self, part: Movable, **settings: Value) -> None:
         """Change the settings of one part by name; raises PartMissingError where it cannot be moved.
 
         *uart* has `noise`, the chance of each bit to be inverted; *adaptor* has `ports`, those of another
-        device on the host's bus (0: none).
+        device on the host's bus (0: none); *service_centre* has the keys of the bench file's table; moving
+        *message* sends one to the module: `text`, `sender`, `message_class`, `pid`, `validity_s`.
         """
 
 
@@ -229,7 +234,7 @@ class Bench(ABC):
     """Everything under one name.
 
     *start_state* is what the module was put into before the run, or None where nobody knows.
-    *card_pin* is the card's PIN, where the bench file tells it.
+    *card_pin* is the card's PIN and *own_number* its number, where the bench file tells them.
     """
 
     name: str
@@ -244,6 +249,7 @@ class Bench(ABC):
     surroundings: Surroundings
     health: Health
     card_pin: str | None
+    own_number: str | None
 
     @property
     @abstractmethod

@@ -17,7 +17,19 @@ from simulator.kernel.timeline import Timeline, ns
 from simulator.model import Model, build_board
 from simulator.module.framing import LineSettings
 
-from .interface import Bench, Clock, Header, HeaderPin, Health, Host, Ports, Supply, Surroundings, Usb
+from .interface import (
+    Bench,
+    Clock,
+    Header,
+    HeaderPin,
+    Health,
+    Host,
+    Movable,
+    Ports,
+    Supply,
+    Surroundings,
+    Usb,
+)
 from .simulated_port import MemoryPort, PtyPort, SimulatedPort
 
 if TYPE_CHECKING:
@@ -272,7 +284,7 @@ class SimulatedSurroundings(Surroundings):
     def __init__(self, driver: Driver) -> None:
         self._driver = driver
 
-    def move(self, part: Literal["network", "uart", "adaptor"], **settings: Value) -> None:
+    def move(self, part: Movable, **settings: Value) -> None:
         """Change the settings of one part by name."""
         movers = self._driver.model.movers
         if part not in movers:
@@ -324,6 +336,7 @@ class SimulatedBench(Bench):
         self.profile = description.profile
         card = description.settings.card
         self.card_pin = card.pin if card else None
+        self.own_number = card.number if card else None
         self.model = Model(description.settings)
         self.driver = Driver(self.model, factor=factor)
         self.edges = _edges(self.model, self.driver, ports)
@@ -357,7 +370,13 @@ class SimulatedBench(Bench):
             *(f"surroundings:{part}" for part in self.model.movers),
             *(("flow-control",) if self._has_flow_control else ()),
             *(("card",) if self.model.card.present else ()),
+            *(("own-number",) if self._may_write_to_itself else ()),
         }
+
+    @property
+    def _may_write_to_itself(self) -> bool:
+        """Whether the module's own number is known, and one that the bench may write to."""
+        return self.own_number in self.description.file.limits.numbers
 
     @property
     def _port_roles(self) -> list[str]:

@@ -11,6 +11,7 @@ if TYPE_CHECKING:
     from collections.abc import Callable
 
     from simulator.card.card import Card
+    from simulator.messages.messages import Messages
     from simulator.module.module import Module
     from simulator.network.registration import Registration
 
@@ -28,6 +29,7 @@ class Modem:
     module: Module
     card: Card
     registration: Registration
+    messages: Messages
     unsolicited: Callable[[str], None]
     indicators: Indicators
     command_names: tuple[str, ...]

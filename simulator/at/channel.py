@@ -2,15 +2,18 @@
 
 from __future__ import annotations
 
+from functools import partial
 from typing import TYPE_CHECKING, Final
 
 from simulator.kernel.timeline import ns
 
 from . import result
 from .call import Call
-from .errors import ABORTED, CommandError
+from .entry import Entered, Prompt, TextEntry
+from .errors import ABORTED, CommandError, MessageError
 from .grammar import Form, SyntaxFault, parse
 from .reader import CommandLine, LineReader, LineTooLong
+from .registry import Awaited
 from .session import Session
 from .unsolicited import UnsolicitedLines
 
@@ -67,6 +70,9 @@ class Channel:
         self._call: Call | None = None
         self._steps: Steps | None = None
         self._wakeup: Wakeup | None = None
+        self._resume: Callable[[], None] | None = None
+        self._prompt: Prompt | None = None
+        self._entry: TextEntry | None = None
         self.is_busy = False
         self._is_delayed = profile.delays.reply_s.max > 0
         self._holds = profile.at.hold_unsolicited
@@ -79,7 +85,8 @@ class Channel:
         """The port speaks no longer: whatever was under way is lost."""
         if self._wakeup is not None:
             self._wakeup.cancel()
-        self._wakeup = self._steps = self._abort_from_ns = None
+        self._wakeup = self._resume = self._steps = self._abort_from_ns = None
+        self._prompt = self._entry = None
         self._lines.close()
         self.is_busy = False
         self.is_closed = True
@@ -136,8 +143,11 @@ class Channel:
         self._lines.say(line)
 
     def has_carrier(self) -> bool:
-        """Circuit 109: always on under &C0, else on with a data connection (V.250 6.2.8)."""
-        return self.session.carrier_detect == 0
+        """Circuit 109: always on under &C0, else on with a data connection (V.250 6.2.8).
+
+        And while a message is entered (TS 27.005 3.5.1).
+        """
+        return self.session.carrier_detect == 0 or self._entry is not None
 
     def rings(self) -> bool:
         """Circuit 125: on for a while with each line that the module says by itself."""
@@ -198,9 +208,16 @@ class Channel:
     def _is_step_done(self) -> bool:
         """Take the command under way one step further; False where it waits, or the port fell silent."""
         if self._steps is not None:
-            delay_ns = next(self._steps, None)
-            if delay_ns is not None and not self.is_closed:
-                self._wait(delay_ns, self._go_on)
+            wanted = next(self._steps, None)
+            if wanted is not None and not self.is_closed:
+                if isinstance(wanted, Prompt):
+                    self._ask(wanted)
+                    return False
+                if isinstance(wanted, Awaited):
+                    self._wait(wanted.limit_ns, self._go_on)
+                    wanted.resume = partial(self._hurry, self._wakeup)
+                else:
+                    self._wait(wanted, self._go_on)
                 if self._is_abortable:
                     self._abort_from_ns = self._line_ns + _ABORT_GUARD_NS
                 return False
@@ -240,7 +257,12 @@ class Channel:
     def _end(self, fault: CommandError | None) -> None:
         """The final result of the line; then what waited for it."""
         session = self.session
-        self._output += result.ok(session) if fault is None else result.error(session, fault.cme)
+        if fault is None:
+            self._output += result.ok(session)
+        elif isinstance(fault, MessageError):
+            self._output += result.message_error(session, fault.cms)
+        else:
+            self._output += result.error(session, fault.cme)
         if self._piece:
             data = bytes(self._output)
             self._output.clear()
@@ -275,18 +297,80 @@ class Channel:
             for action in afterwards:
                 action()
 
+    # -- a message being entered ------------------------------------------------
+
+    def _ask(self, prompt: Prompt) -> None:
+        """Prompt for a message; from now on what comes is its text."""
+        ways = self._modem.module.profile.messages
+        self._prompt = prompt
+        self._entry = TextEntry(
+            editor=-1 if self._quirks.no_editing else self.session.registers[5],
+            mask=0xFF if self._quirks.eight_bits else 0x7F,
+            escape_is_text=ways.quirks.escape_is_text,
+        )
+        self._send(ways.prompt.encode("latin-1"))
+
+    @property
+    def entered(self) -> str | None:
+        """What has been entered of a message so far; None where none is being entered."""
+        return None if self._entry is None else self._entry.text
+
+    def _enter(self, entry: TextEntry, data: bytes) -> None:
+        """Bytes of a message; what follows its end is taken in as commands."""
+        prompt, position = self._prompt, 0
+        if prompt is None:
+            return
+        while position < len(data):
+            start = position
+            position, reached = entry.take(data, start)
+            is_over = reached in (Entered.SENT, Entered.CANCELLED)
+            if self.session.echo:
+                self._output += data[start : position - is_over]
+            if reached is Entered.NEW_LINE and prompt.again:
+                self._output += self._modem.module.profile.messages.prompt.encode("latin-1")
+            if is_over:
+                prompt.text = entry.text if reached is Entered.SENT else None
+                self._prompt = self._entry = None
+                self._let_out_messages()
+                self._go_on_after(data[position:])
+                return
+        self._flush()
+
+    def _let_out_messages(self) -> None:
+        """The link is free again: what <mode> 2 of +CNMI has kept follows the result."""
+        messages = self.session.messages
+        if messages.routing.mode == 2:  # noqa: PLR2004 # <mode>
+            self._lines.add(messages.kept)
+            messages.kept.clear()
+
+    def _go_on_after(self, rest: bytes) -> None:
+        """The entry is over: carry its command on, then take in *rest*."""
+        self._flush()
+        self._keep(rest)
+        self._go_on()
+        if not self.is_busy and not self.is_closed:
+            self._flush()
+            self._take_backlog()
+
     def _wait(self, delay_ns: int, action: Callable[[], None]) -> None:
         """Be busy for *delay_ns*, then do *action* and take in what came meanwhile."""
         self._flush()
 
         def resume() -> None:
-            self._wakeup = self._abort_from_ns = None
+            self._wakeup = self._resume = self._abort_from_ns = None
             action()
             if not self.is_busy and not self.is_closed:
                 self._flush()
                 self._take_backlog()
 
+        self._resume = resume
         self._wakeup = self._modem.module.timeline.call_in(delay_ns, resume)
+
+    def _hurry(self, wakeup: Wakeup | None) -> None:
+        """What *wakeup* was to end has come: it is due now."""
+        if wakeup is not None and wakeup is self._wakeup and self._resume is not None:
+            wakeup.cancel()
+            self._wakeup = self._modem.module.timeline.call_in(0, self._resume)
 
     def go_on(self) -> None:
         """What was said has gone: take in what has come meanwhile."""
@@ -294,8 +378,13 @@ class Channel:
             self._take_backlog()
 
     def _receive_meanwhile(self, data: bytes) -> None:
-        """Bytes that come while a line is under way: kept, unless they abort its command (V.250 5.6.1)."""
-        if self._abort_from_ns is None or not data:
+        """Bytes that come while a line is under way: kept, unless they abort its command (V.250 5.6.1).
+
+        Where it waits for a message, they are its text.
+        """
+        if self._entry is not None:
+            self._enter(self._entry, data)
+        elif self._abort_from_ns is None or not data:
             self._keep(data)
         elif self._modem.module.timeline.now_ns < self._abort_from_ns:
             self.port.lose(data)
@@ -309,7 +398,7 @@ class Channel:
             self._wakeup.cancel()
         if self._steps is not None:
             self._steps.close()
-        self._wakeup = self._abort_from_ns = self._call = self._steps = None
+        self._wakeup = self._resume = self._abort_from_ns = self._call = self._steps = None
         self._end(CommandError(ABORTED))
         self._flush()
 

@@ -17,6 +17,7 @@ from .channel import Channel
 from .extensions import extension_commands
 from .grammar import Dialect
 from .indicators import Indicators
+from .message_reports import MessageReports
 from .registration_text import registration_text
 from .registry import COMMANDS
 from .zone_text import zone_text
@@ -26,6 +27,7 @@ if TYPE_CHECKING:
 
     from simulator.card.card import Card
     from simulator.kernel.machine import Change
+    from simulator.messages.messages import Messages
     from simulator.module.module import Module
     from simulator.module.port import Port
     from simulator.network.registration import NetworkTime, Registration
@@ -39,16 +41,18 @@ _ANNOUNCED_ON: Final = ("at", "uart")
 class AtEngine:
     """Answers AT on every port of *module* that speaks it."""
 
-    def __init__(self, *, module: Module, card: Card, registration: Registration) -> None:
+    def __init__(self, *, module: Module, card: Card, registration: Registration, messages: Messages) -> None:
         self.commands = COMMANDS.joined_with(extension_commands(module.profile.extensions))
         self.modem = Modem(
             module=module,
             card=card,
             registration=registration,
+            messages=messages,
             unsolicited=self.unsolicited,
             indicators=Indicators(module=module, registration=registration),
             command_names=tuple(sorted(declared.name for declared in self.commands)),
         )
+        self.message_reports = MessageReports(messages, self._unsolicited_channels)
         self.modem.indicators.changed.listen(self._on_indicator)
         quirks = module.profile.at.quirks
         self.dialect = Dialect(
@@ -68,15 +72,21 @@ class AtEngine:
 
     def unsolicited(self, line: str, wanted: Callable[[Session], bool] = lambda _: True) -> None:
         """Send *line* on each port that the profile gives such lines to and whose session wants it."""
-        roles = self.modem.module.profile.at.unsolicited_on
-        for role, channel in self.channels.items():
-            if role in roles and wanted(channel.session):
+        for channel in self._unsolicited_channels():
+            if wanted(channel.session):
                 channel.unsolicited(line)
+
+    def _unsolicited_channels(self) -> list[Channel]:
+        roles = self.modem.module.profile.at.unsolicited_on
+        return [channel for role, channel in self.channels.items() if role in roles]
 
     def _channel(self, port: Port) -> Channel:
         return Channel(port=port, modem=self.modem, commands=self.commands, dialect=self.dialect)
 
     def _on_speaks(self, port: Port) -> None:
+        before = self.channels.get(port.role)
+        if before is not None:
+            before.close()  # the port has been away: what was under way on it is lost
         channel = self._channel(port)
         self.channels[port.role] = channel
         port.on_receive, port.on_unclogged = channel.receive, channel.go_on
@@ -95,6 +105,8 @@ class AtEngine:
             return
         self._zone = None
         for channel in self.channels.values():
+            if channel.entered is not None and change.after is not Power.STOPPING:
+                self.modem.messages.entry_cut(channel.entered)
             channel.close()
         self.channels.clear()
 

@@ -1,4 +1,4 @@
-"""Why a command failed: the codes of +CME ERROR and their words (3GPP TS 27.007 V14.10.0 9.2)."""
+"""Why a command failed: the codes of +CME ERROR (3GPP TS 27.007 V14.10.0 9.2) and +CMS ERROR, in words."""
 
 from __future__ import annotations
 
@@ -155,6 +155,84 @@ CME: Final[dict[int, str]] = {
     204: "severe network failure",  # wording from memory
 }
 
+# Codes of +CMS ERROR: TS 24.011 V14.3.0 E.2 (1 to 127), TS 23.040 V14.0.0 9.2.3.22 (128 to 255) and
+# TS 27.005 V14.0.0 3.2.5 (from 300 on).
+CMS: Final[dict[int, str]] = {
+    1: "Unassigned (unallocated) number",
+    8: "Operator determined barring",
+    10: "Call barred",
+    17: "Network failure",
+    21: "Short message transfer rejected",
+    22: "Congestion / memory capacity exceeded",
+    27: "Destination out of service",
+    28: "Unidentified subscriber",
+    29: "Facility rejected",
+    30: "Unknown subscriber",
+    38: "Network out of order",
+    41: "Temporary failure",
+    42: "Congestion",
+    47: "Resources unavailable, unspecified",
+    50: "Requested facility not subscribed",
+    69: "Requested facility not implemented",
+    81: "Invalid short message transfer reference value",
+    95: "Semantically incorrect message",
+    96: "Invalid mandatory information",
+    97: "Message type non-existent or not implemented",
+    98: "Message not compatible with short message protocol state",
+    99: "Information element non-existent or not implemented",
+    111: "Protocol error, unspecified",
+    127: "Interworking, unspecified",
+    128: "Telematic interworking not supported",
+    129: "Short message Type 0 not supported",
+    130: "Cannot replace short message",
+    143: "Unspecified TP-PID error",
+    144: "Data coding scheme (alphabet) not supported",
+    145: "Message class not supported",
+    159: "Unspecified TP-DCS error",
+    160: "Command cannot be actioned",
+    161: "Command unsupported",
+    175: "Unspecified TP-Command error",
+    176: "TPDU not supported",
+    192: "SC busy",
+    193: "No SC subscription",
+    194: "SC system failure",
+    195: "Invalid SME address",
+    196: "Destination SME barred",
+    197: "SM Rejected-Duplicate SM",
+    198: "TP-VPF not supported",
+    199: "TP-VP not supported",
+    208: "(U)SIM SMS storage full",
+    209: "No SMS storage capability in (U)SIM",
+    210: "Error in MS",
+    211: "Memory Capacity Exceeded",
+    212: "(U)SIM Application Toolkit Busy",
+    213: "(U)SIM data download error",
+    255: "Unspecified error cause",
+    300: "ME failure",
+    301: "SMS service of ME reserved",
+    302: "operation not allowed",
+    303: "operation not supported",
+    304: "invalid PDU mode parameter",
+    305: "invalid text mode parameter",
+    310: "(U)SIM not inserted",
+    311: "(U)SIM PIN required",
+    312: "PH-(U)SIM PIN required",
+    313: "(U)SIM failure",
+    314: "(U)SIM busy",
+    315: "(U)SIM wrong",
+    316: "(U)SIM PUK required",
+    317: "(U)SIM PIN2 required",
+    318: "(U)SIM PUK2 required",
+    320: "memory failure",
+    321: "invalid memory index",
+    322: "memory full",
+    330: "SMSC address unknown",
+    331: "no network service",
+    332: "network timeout",
+    340: "no +CNMA acknowledgement expected",
+    500: "unknown error",
+}
+
 # Those that several subjects answer with.
 NOT_ALLOWED: Final = 3
 NOT_SUPPORTED: Final = 4
@@ -171,3 +249,11 @@ class CommandError(Exception):
     def __init__(self, cme: int | None = None) -> None:
         self.cme = cme
         super().__init__("ERROR" if cme is None else f"+CME ERROR: {cme}")
+
+
+class MessageError(CommandError):
+    """A message command ends with +CMS ERROR: *cms* (3GPP TS 27.005 3.2.5)."""
+
+    def __init__(self, cms: int) -> None:
+        super().__init__()
+        self.cms = cms

@@ -5,7 +5,6 @@ The declaration serves parsing, the range check, the answer to `=?` and the list
 
 from __future__ import annotations
 
-from collections.abc import Callable, Generator
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Final, TypeAlias
 
@@ -13,13 +12,29 @@ from .errors import CommandError
 from .grammar import Bare, Form, Quoted
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator
+    from collections.abc import Callable, Generator, Iterator
 
     from .call import Call, Value
+    from .entry import Prompt
     from .grammar import Written
 
-# A command that takes time is a generator: it yields how many nanoseconds to wait.
-Steps: TypeAlias = Generator[int, None, None]
+
+class Awaited:
+    """Something that a command waits for, *limit_ns* at most: `come` lets it go on at once."""
+
+    def __init__(self, limit_ns: int) -> None:
+        self.limit_ns = limit_ns
+        self.resume: Callable[[], None] | None = None
+
+    def come(self) -> None:
+        """What was waited for is here; harmless when said again, or too late."""
+        resume, self.resume = self.resume, None
+        if resume is not None:
+            resume()
+
+
+# A command that takes time is a generator: it yields how many nanoseconds to wait, or what it waits for.
+Steps: TypeAlias = "Generator[int | Awaited | Prompt, None, None]"
 Handler: TypeAlias = "Callable[[Call], Steps | None]"
 
 
@@ -90,14 +105,17 @@ class Text:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Choice:
-    """A string parameter that is one of *allowed*, in quotes."""
+    """A string parameter that is one of *allowed*, in quotes; None where it is *optional* and left out."""
 
     name: str
     allowed: tuple[str, ...]
+    optional: bool = False
 
     def read(self, written: Written, *, nearest: bool = False) -> Value:
-        """The string; raises CommandError for any other, or where it is missing or lacks its quotes."""
+        """The string; raises CommandError for any other, or where it is needed or lacks its quotes."""
         del nearest
+        if written is None and self.optional:
+            return None
         if not isinstance(written, Quoted) or written.text not in self.allowed:
             raise CommandError
         return written.text

@@ -2,16 +2,20 @@
 
 from __future__ import annotations
 
+import re
 from enum import Enum
 from functools import lru_cache
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Final
 
-from .errors import CME
+from .errors import CME, CMS
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
     from .session import Session
+
+# The name in front of information text; what else has a colon is content.
+_NAMED: Final = re.compile(r"^(\S[A-Z]+): ")
 
 
 class Result(Enum):
@@ -38,7 +42,7 @@ def information(session: Session, lines: Sequence[str]) -> bytes:
         return b""
     end = session.line_end
     if session.quirks.no_space_after_colon:
-        lines = [line.replace(": ", ":", 1) for line in lines]
+        lines = [_NAMED.sub(r"\1:", line, count=1) for line in lines]
     text = end.join(lines)
     return (f"{end}{text}{end}" if session.verbose else f"{text}{end}").encode("latin-1", "replace")
 
@@ -84,3 +88,17 @@ def error(session: Session, cme: int | None) -> bytes:
     text = str(cme) if session.error_level == 1 else CME.get(cme, CME[100])
     header = "" if session.quirks.cme_follows_verbose and not session.verbose else session.line_end
     return f"{header}+CME ERROR: {text}{session.line_end}".encode("latin-1")
+
+
+def message_error(session: Session, cms: int) -> bytes:
+    """The final result of a message command that failed (3GPP TS 27.005 3.2.5).
+
+    In words under +CMEE=2, else as a number: +CMEE=0 hides +CME ERROR alone (common practice, no source).
+    """
+    if session.error_level == 0 and session.quirks.cms_follows_error_level:
+        return result(session, Result.ERROR)
+    if session.quiet:
+        return b""
+    text = CMS.get(cms, CMS[500]) if session.error_level == 2 else str(cms)  # noqa: PLR2004 # in words
+    header = "" if session.quirks.cme_follows_verbose and not session.verbose else session.line_end
+    return f"{header}+CMS ERROR: {text}{session.line_end}".encode("latin-1")

@@ -7,6 +7,8 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, Final
 
+from .message_settings import MessageSettings
+
 if TYPE_CHECKING:
     from simulator.module.profile import At
 
@@ -54,6 +56,7 @@ class Session:
         self.packet_registration_report = 0
         self.zone_report = 0
         self.character_set = CHARACTER_SETS[0]
+        self.messages = MessageSettings()
         self.event_mode = self.event_indicators = self.event_buffer = 0
         self.events_kept: list[str] = []
         self.registers.clear()

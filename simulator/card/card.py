@@ -63,10 +63,17 @@ TRANSITIONS: Final = (
 
 
 class CardSettings(Section):
-    """The card that a bench file describes; without *pin* it asks for none."""
+    """The card that a bench file describes; without *pin* it asks for none.
+
+    *number* is the subscriber's own; *service_centre* the one for messages ("": none), *messages* the places
+    for them.
+    """
 
     imsi: Annotated[str, Field(pattern=r"^\d{6,15}$")] = "001010123456789"
     iccid: Annotated[str, Field(pattern=r"^\d{18,20}$")] = "8999900000000000121"
+    number: Annotated[str, Field(pattern=r"^\+?\d{3,20}$")] | None = None
+    service_centre: Annotated[str, Field(pattern=r"^(\+?\d{3,20})?$")] = "+447700900000"
+    messages: Annotated[int, Field(ge=0, le=255)] = 20
     pin: Annotated[str, Field(pattern=r"^\d{4,8}$")] | None = None
     puk: Annotated[str, Field(pattern=r"^\d{8}$")] = "12345678"
     pin_tries: Annotated[int, Field(ge=0, le=PIN_TRIES)] = PIN_TRIES

@@ -22,6 +22,10 @@ class Announcement(Generic[T]):
         """From now on *listener* is called with each piece of news."""
         self._listeners.append(listener)
 
+    def forget(self, listener: Callable[[T], None]) -> None:
+        """*listener* is not called any more; one that is just being called may say so."""
+        self._listeners = [one for one in self._listeners if one is not listener]
+
     def announce(self, news: T) -> None:
         """Tell every listener."""
         for listener in self._listeners:

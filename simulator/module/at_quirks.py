@@ -17,8 +17,9 @@ class AtQuirks(Section):
     Answering: *echoes_lines*: the echo comes when a line is complete; *fixed_format*: S3, S4 and S5 are set
     without effect; *short_s_parameters*: `S0?` answers without leading zeros; *no_space_after_colon*;
     *numeric_with_line_feed*: results under V0 end with S3 and S4; *cme_follows_verbose*: +CME ERROR lacks its
-    header under V0; *quiet_hides_information*: Q1 suppresses information text too; *unsolicited_in_quiet*: Q1
-    does not suppress what the module says by itself.
+    header under V0; *cms_follows_error_level*: +CMS ERROR is a plain ERROR under +CMEE=0;
+    *quiet_hides_information*: Q1 suppresses information text too; *unsolicited_in_quiet*: Q1 does not
+    suppress what the module says by itself.
     """
 
     prefix_in_capitals_only: bool = False
@@ -36,5 +37,6 @@ class AtQuirks(Section):
     no_space_after_colon: bool = False
     numeric_with_line_feed: bool = False
     cme_follows_verbose: bool = False
+    cms_follows_error_level: bool = False
     quiet_hides_information: bool = False
     unsolicited_in_quiet: bool = False

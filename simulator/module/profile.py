@@ -14,6 +14,7 @@ from simulator.kernel.section import NotNegative, Positive, Section, Several, Vo
 
 from .at_quirks import AtQuirks
 from .extension_schema import ExtensionSet
+from .message_ways import MessageWays
 from .spread import SpreadOrNumber
 
 PortRole = Literal["at", "data", "nmea", "diag"]
@@ -299,6 +300,7 @@ class Profile(Section):
     usb: Usb
     uart: Uart
     at: At
+    messages: MessageWays = MessageWays()
     supply: Supply
     currents: Currents
     quirks: Quirks = Quirks()

@@ -5,7 +5,7 @@ The numbers of the states are those of `<stat>` in TS 27.007 7.2.
 
 from __future__ import annotations
 
-from datetime import datetime, timedelta
+from datetime import datetime, timedelta, timezone
 from enum import Enum
 from typing import TYPE_CHECKING, Final, NamedTuple
 
@@ -189,6 +189,12 @@ class Registration:
             self._tell_time()
         home = self._card.imsi.startswith(settings.plmn)
         self._machine.happen("accepted_home" if home else "accepted_roaming", "network")
+
+    def network_now(self) -> datetime:
+        """The network's local time, aware of its zone."""
+        zone = timezone(timedelta(minutes=15 * self.cell.settings.zone_quarters))
+        utc = self._start_time + timedelta(microseconds=self._module.timeline.now_ns // 1000)
+        return utc.astimezone(zone)
 
     def _review_zone(self) -> None:
         """A network whose zone moves tells it to those who are registered."""

@@ -1,6 +1,19 @@
 """The commands, a file by subject; importing this package registers them all."""
 
-from . import basic, card, characters, clock, general, identity, indicators, interface, network
+from . import (
+    basic,
+    card,
+    characters,
+    clock,
+    general,
+    identity,
+    indicators,
+    interface,
+    message_reading,
+    message_sending,
+    message_settings,
+    network,
+)
 
 __all__ = [
     "basic",
@@ -11,5 +24,8 @@ __all__ = [
     "identity",
     "indicators",
     "interface",
+    "message_reading",
+    "message_sending",
+    "message_settings",
     "network",
 ]

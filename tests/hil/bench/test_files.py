@@ -74,7 +74,22 @@ BAD_BENCHES = [
     ('default = "1234"', 'default = "12"', "card.pin", "'12'", "match pattern"),
     ("rsrp_dbm = -95", "rsrp_dbm = 95", "network.rsrp_dbm", "95", "less than or equal to -40"),
     ('module = "off"', 'module = "asleep"', "start.module", "'asleep'", "'off', 'booting', 'ready'"),
-    ("+447700900123", "112", "limits.numbers.0", "'112'", "match pattern"),
+    ('["+447700900123"]', '["112"]', "limits.numbers.0", "'112'", "match pattern"),
+    (
+        "[network]",
+        "[service_centre]\nlost = 2.0\n[network]",
+        "service_centre.lost",
+        "2.0",
+        "less than or equal to 1",
+    ),
+    (
+        "[network]",
+        '[service_centre]\norder = "x"\n[network]',
+        "service_centre.order",
+        "'x'",
+        "'first', 'last' or 'any'",
+    ),
+    ('number = "', 'messages = 256\nnumber = "', "card.messages", "256", "less than or equal to 255"),
     ("[start]", "[start", "", "no TOML", "TOML 1.0"),
 ]
 

@@ -19,7 +19,7 @@ from simulator.model import Model
 if TYPE_CHECKING:
     from simulator.at.registry import Declared
 
-FINAL = re.compile(rb"(?:OK|ERROR|\+CME ERROR: [^\r\n]+)")
+FINAL = re.compile(rb"(?:OK|ERROR|\+CM[ES] ERROR: [^\r\n]+)")
 NUMERIC = re.compile(rb"[04]")
 UNSOLICITED = ("+CREG", "+CEREG", "+CIEV", "+CTZ")
 

@@ -40,6 +40,7 @@ DIFFERENCES = [
         b"\r\n+CME ERROR: 11\r\n",
         b"+CME ERROR: 11\r\n",
     ),
+    ("cms_follows_error_level", b"", b"AT+CMGR=1\r", b"\r\n+CMS ERROR: 311\r\n", ERROR),
     ("quiet_hides_information", b"ATQ1\r", b"AT+CGMM\r", b"\r\nTARN-L4\r\n", b""),
     ("unsolicited_in_quiet", b"ATQ1+CMER=3,0,0,2\r", b"", b"", b"\r\n+CIEV: 1,1\r\n"),
 ]
