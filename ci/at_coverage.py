@@ -1,4 +1,4 @@
-"""The commands of ITU-T V.250 (chapter 6), 3GPP TS 27.007 (5, 8, 9) and TS 27.005 beside those there are.
+"""The commands of ITU-T V.250 (chapter 6), 3GPP TS 27.007 (5, 7 to 9) and TS 27.005 beside those there are.
 
 Usage: python ci/at_coverage.py           print the table
        python ci/at_coverage.py --write   put it into simulator/README.md
@@ -26,6 +26,7 @@ _SOUND = "no speaker, microphone, bell or vibrator"
 _PANEL = "no keypad, display or touch screen"
 _BOOK = "no phonebook yet"
 _MONEY = "charge metering of circuit-switched calls"
+_SAVING = "power saving is not modelled yet"
 _CARD = "files and channels of the card are not modelled yet"
 
 
@@ -113,6 +114,29 @@ ENTRIES = (
     _ts("5.6", "+CIMI"),
     _ts("5.7", "+CMUX", "the multiplexer is not modelled yet"),
     _ts("5.9", "+WS46", "one access technology at a time, that of the cell"),
+    _ts("7.1", "+CNUM"),
+    _ts("7.2", "+CREG", from_memory=False),
+    _ts("7.3", "+COPS", from_memory=False),
+    _ts("7.4", "+CLCK", from_memory=False),
+    _ts("7.5", "+CPWD"),
+    _ts("7.6", "+CLIP", _CALLS),
+    _ts("7.7", "+CLIR", _CALLS),
+    _ts("7.8", "+CCUG", _CALLS),
+    _ts("7.9", "+COLP", _CALLS),
+    _ts("7.10", "+CCFC", _CALLS),
+    _ts("7.11", "+CCWA", _CALLS),
+    _ts("7.12", "+CHLD", _CALLS),
+    _ts("7.13", "+CTFR", _CALLS),
+    _ts("7.14", "+CUSD", "no sessions of supplementary services yet"),
+    _ts("7.15", "+CAOC", _MONEY),
+    _ts("7.16", "+CSSN", _CALLS),
+    _ts("7.17", "+CLCC", _CALLS),
+    _ts("7.18", "+CPOL"),
+    _ts("7.19", "+COPN", "names are the network's own; the module has no list of them"),
+    _ts("7.20", "+CPLS", "one list of preferred operators: +CPOL"),
+    _ts("7.38", "+CPSMS", _SAVING, from_memory=False),
+    _ts("7.40", "+CEDRXS", _SAVING, from_memory=False),
+    _ts("7", "the others of this chapter", "calls, closed user groups, several subscribers, 5G"),
     _ts("8.1", "+CPAS", from_memory=False),
     _ts("8.2", "+CFUN", from_memory=False),
     _ts("8.3", "+CPIN"),
@@ -130,7 +154,7 @@ ENTRIES = (
     _ts("8.15", "+CCLK", from_memory=False),
     _ts("8.16", "+CALA", "alarms of the clock wake nobody here: the host has its own"),
     _ts("8.17", "+CSIM", _CARD),
-    _ts("8.18", "+CRSM", _CARD),
+    _ts("8.18", "+CRSM", from_memory=False),
     _ts("8.19", "+CSCC", "no secure control"),
     _ts("8.20", "+CALM", _SOUND),
     _ts("8.21", "+CRSL", _SOUND),
@@ -154,7 +178,7 @@ ENTRIES = (
     _ts("8.41", "+CTZR", from_memory=False),
     _ts("8.42", "+CPROT", "no protocol of its own to enter"),
     _ts("8.65", "+CPINR"),
-    _ts("8.69", "+CESQ", "the finer scales of level are not modelled yet"),
+    _ts("8.69", "+CESQ", from_memory=False),
     _ts("8", "the others of this chapter", "logical channels of the card, screens, sounds, broadcast, eCall"),
     _ts("9.1", "+CMEE", from_memory=False),
     _messages("2", "block mode (binary frames)", "text and PDU mode only"),
@@ -194,7 +218,7 @@ def table() -> str:
 
 
 # The chapters whose commands all have a row.
-_CHAPTERS = {V250: ("6.",), TS27005: ("3.",), TS27007: ("5.", "8.", "9.")}
+_CHAPTERS = {V250: ("6.",), TS27005: ("3.",), TS27007: ("5.", "7.", "8.", "9.")}
 
 
 def faults() -> list[str]:

@@ -95,6 +95,16 @@ def at(suite: str, test: str, wrong: str, **changes: Any) -> Row:  # noqa: ANN40
     return Row(suite=suite, test=test, wrong=wrong, change=unit(at=keys | {"quirks": quirks}))
 
 
+def searches_once(test: str) -> Row:
+    """A row of the suite registration: the unit looks for no network again after it has lost one."""
+    return Row(
+        suite="registration",
+        test=test,
+        wrong="looks for a network once only",
+        change=unit(quirks={"searches_once": True}),
+    )
+
+
 # Parts of the shipped carrier, to be put on it again with another value.
 _PARTS = tomllib.loads((WIRINGS / "weir-carrier.toml").read_text(encoding="utf-8"))["parts"]
 BULK, CABLE, REGULATOR = _PARTS["BULK"], _PARTS["CABLE"], _PARTS["REGULATOR"]
@@ -598,6 +608,135 @@ ROWS = (
         "test_q1_silences_reports_too",
         "reports under Q1",
         unsolicited_in_quiet=True,
+    ),
+    Row(
+        suite="card",
+        test="test_the_card_is_ready_in_time_and_busy_until_then",
+        wrong="has a card that takes a minute to start",
+        change={"card": {"starts_s": 60.0}},
+    ),
+    Row(
+        suite="card",
+        test="test_a_card_that_is_put_in_while_the_module_runs_is_told_as_busy_until_it_is_ready",
+        wrong="tells a starting card as none",
+        change=unit(at={"card_starting_error": 10}),
+    ),
+    Row(
+        suite="card",
+        test="test_the_pin_is_accepted_in_time",
+        wrong="takes 12 s",
+        change=unit(delays={"pin_accepted_s": exactly(12.0)}),
+    ),
+    Row(
+        suite="card",
+        test="test_every_try_is_left_before_and_after",
+        wrong="has a card with a try spent",
+        change={"card": {"pin_tries": 2}},
+    ),
+    Row(
+        suite="card",
+        test="test_the_subscriber_is_hidden_until_the_pin_is_entered",
+        wrong="has a card that asks for no PIN",
+        change={"card": {"pin_enabled": False}},
+    ),
+    Row(
+        suite="card",
+        test="test_the_card_s_number_has_its_check_digit",
+        wrong="has a card with a digit changed",
+        change={"card": {"iccid": "8999900000000000122"}},
+    ),
+    Row(
+        suite="card",
+        test="test_a_card_that_is_pulled_is_missed_and_found_again_when_it_is_put_back",
+        wrong="looks for a card at boot only",
+        change=unit(quirks={"card_seen_at_boot_only": True}),
+    ),
+    Row(
+        suite="registration",
+        test="test_it_registers_in_the_profile_s_time",
+        wrong="takes 40 s",
+        change=unit(delays={"registration_s": exactly(40.0)}),
+    ),
+    Row(
+        suite="registration",
+        test="test_home_and_roaming_are_told_apart",
+        wrong="has a card of the other network",
+        change={"card": {"imsi": "001990123456789"}},
+    ),
+    searches_once("test_a_cell_that_goes_is_missed_and_found_again"),
+    Row(
+        suite="registration",
+        test="test_a_final_cause_is_told_and_nothing_is_tried_again",
+        wrong="tries again whatever the cause",
+        change=unit(quirks={"retries_whatever_the_cause": True}),
+    ),
+    Row(
+        suite="registration",
+        test="test_a_passing_cause_is_tried_again_after_t3411",
+        wrong="gives up at the first failure",
+        change=unit(quirks={"gives_up_at_first_failure": True}),
+    ),
+    Row(
+        suite="registration",
+        test="test_five_refusals_lead_to_t3402",
+        wrong="never waits longer than T3411",
+        change=unit(quirks={"ignores_long_waits": True}),
+    ),
+    Row(
+        suite="registration",
+        test="test_congestion_is_waited_out_as_the_network_says",
+        wrong="never waits longer than T3411",
+        change=unit(quirks={"ignores_long_waits": True}),
+    ),
+    searches_once("test_a_network_that_detaches_and_asks_for_it_is_attached_to_again"),
+    searches_once("test_the_operator_is_told_and_given_up_and_found_again"),
+    Row(
+        suite="registration",
+        test="test_looking_for_operators_ends_in_time",
+        wrong="takes three minutes",
+        change=unit(delays={"operator_scan_s": exactly(180.0)}),
+    ),
+    Row(
+        suite="signal",
+        test="test_the_level_is_what_arrives",
+        wrong="measures 12 dB too little",
+        change=unit(receiver={"level_error_db": -12.0}),
+    ),
+    Row(
+        suite="signal",
+        test="test_levels_are_unknown_while_the_radios_are_off",
+        wrong="tells a level all the same",
+        change=unit(quirks={"hears_while_silent": True}),
+    ),
+    Row(
+        suite="signal",
+        test="test_attenuation_lowers_the_level_until_the_cell_is_lost",
+        wrong="stands right below the mast",
+        change={"network": {"rsrp_dbm": -45.0}},
+    ),
+    Row(
+        suite="signal",
+        test="test_a_level_alone_does_not_prove_the_main_antenna",
+        wrong="is heard through an open connector",
+        change={"network": {"hears_dbm": -150.0}},
+    ),
+    Row(
+        suite="time",
+        test="test_registration_sets_the_clock_and_it_runs",
+        wrong="is given no time",
+        change={"network": {"gives_time": False}},
+    ),
+    Row(
+        suite="time",
+        test="test_the_zone_follows_the_network",
+        wrong="is given no time",
+        change={"network": {"gives_time": False}},
+    ),
+    Row(
+        suite="time",
+        test="test_a_clock_that_was_told_to_stays_as_it_is",
+        wrong="follows the network whatever +CTZU says",
+        change=unit(quirks={"clock_always_follows": True}),
     ),
 )
 

@@ -201,20 +201,33 @@ class Modem:
             raise NotReachedError(wanted="+CPIN: READY", waited_s=limit_s, seen=self._card_says())
 
     def wait_registered(self, *, timeout_s: float | None = None) -> None:
-        """Return once +CEREG? tells home or roaming; raises NotReachedError."""
+        """Return once the module tells home or roaming; raises NotReachedError."""
         delays = self.bench.profile.delays
         limit_s = delays.registration_s.relied_on + 2 * _GRACE_S if timeout_s is None else timeout_s
         if not self._wait(self.is_registered, limit_s):
-            seen = f"+CEREG stat {self.registration()}, +CFUN {self.functionality()}"
+            seen = f"stat {self.registration()}, +CFUN {self.functionality()}"
             raise NotReachedError(wanted="registered", waited_s=limit_s, seen=seen)
 
     def is_registered(self) -> bool:
-        """Whether +CEREG? tells home or roaming."""
+        """Whether the module tells home or roaming, in LTE or in 2G."""
         return self.registration() in (1, 5)
 
     def registration(self) -> int:
-        """`<stat>` of +CEREG? (TS 27.007 10.1.22)."""
-        return int(self.command("AT+CEREG?").value("+CEREG").split(",")[1])
+        """`<stat>` of +CEREG? or, where that is 0, of +CREG? (TS 27.007 10.1.22, 7.2)."""
+        return self.stat("+CEREG") or self.stat("+CREG")
+
+    def stat(self, command: str) -> int:
+        """`<stat>` of +CREG?, +CGREG? or +CEREG?."""
+        return int(self.command(f"AT{command}?").value(command).split(",")[1])
+
+    def reject_cause(self) -> int | None:
+        """The 3GPP cause of the refusal that +CEREG? or +CREG? tells; None where there is none."""
+        for command in ("+CEREG", "+CREG"):
+            self.command(f"AT{command}=3")
+            fields = self.command(f"AT{command}?").value(command).split(",")
+            if len(fields) == 7 and fields[5] == "0":  # noqa: PLR2004 # <n>,<stat>,,,,<cause_type>,<cause>
+                return int(fields[6])
+        return None
 
     def make_registered(self) -> None:
         """From ready: unlock the card and return once registered."""

@@ -7,9 +7,10 @@ no file and no wall clock: edges attach to its ports and advance its timeline.
 from __future__ import annotations
 
 from datetime import UTC, datetime
-from typing import TYPE_CHECKING, Annotated, Final, Literal
+from functools import partial
+from typing import TYPE_CHECKING, Annotated, Final, Literal, Self
 
-from pydantic import Field
+from pydantic import Field, model_validator
 
 from simulator.at.engine import AtEngine
 from simulator.board.board import Board
@@ -19,11 +20,12 @@ from simulator.board.logic_levels import limits
 from simulator.board.netlist import ModulePinModel
 from simulator.board.supply import Supply, SupplySettings
 from simulator.board.wiring import Wiring
-from simulator.card.card import Card, CardSettings
+from simulator.card.card import Card
+from simulator.card.settings import CardMove, CardSettings
 from simulator.kernel.randomness import Randomness
 from simulator.kernel.recorder import Recorder
-from simulator.kernel.section import Section
-from simulator.kernel.timeline import SECOND_NS, Timeline
+from simulator.kernel.section import NotNegative, Section, Several
+from simulator.kernel.timeline import SECOND_NS, Timeline, ns
 from simulator.messages.messages import Messages
 from simulator.messages.service_centre import IncomingMessage, ServiceCentre, ServiceCentreSettings
 from simulator.module.adaptor import Adaptor, AdaptorSettings
@@ -32,8 +34,9 @@ from simulator.module.power import Power
 from simulator.module.profile import Profile
 from simulator.module.spread import Draws
 from simulator.module.uart import UartWires
-from simulator.network.cell import Cell, NetworkSettings
+from simulator.network.air import Air
 from simulator.network.registration import Registration
+from simulator.network.settings import AntennaSettings, NetworkMove, NetworkSettings
 
 if TYPE_CHECKING:
     from collections.abc import Callable
@@ -44,6 +47,31 @@ if TYPE_CHECKING:
 
 # The default instant at which a run begins: never the clock of the machine it runs on.
 START_TIME: Final = datetime(2026, 1, 15, 6, 0, tzinfo=UTC)
+
+
+# What can be moved at run time, and the settings of each.
+SURROUNDINGS: Final[dict[str, type[Section]]] = {
+    "network": NetworkMove,
+    "antennas": AntennaSettings,
+    "card": CardMove,
+    "adaptor": AdaptorSettings,
+    "uart": UartWires,
+    "service_centre": ServiceCentreSettings,
+    "message": IncomingMessage,
+}
+
+
+class Scheduled(Section):
+    """One move of the surroundings: *at_s* seconds after the run began, *part* gets the settings *set*."""
+
+    at_s: NotNegative
+    part: Literal["network", "antennas", "card", "adaptor", "uart", "service_centre", "message"]
+    set: dict[str, str | int | float | bool]
+
+    @model_validator(mode="after")
+    def _allowed(self) -> Self:
+        SURROUNDINGS[self.part].model_validate(self.set)
+        return self
 
 
 class StartSettings(Section):
@@ -67,10 +95,12 @@ class ModelSettings(Section):
     supply: SupplySettings = SupplySettings()
     card: CardSettings | None = None
     network: NetworkSettings = NetworkSettings()
+    antennas: AntennaSettings = AntennaSettings()
     uart: UartWires = UartWires()
     adaptor: AdaptorSettings = AdaptorSettings()
     service_centre: ServiceCentreSettings = ServiceCentreSettings()
     start: StartSettings = StartSettings()
+    schedule: Several[Scheduled] = ()
     seed: Annotated[int, Field(ge=0)] = 1
     start_time: datetime = START_TIME
 
@@ -104,9 +134,9 @@ class Model:
         )
         self.adaptor = Adaptor(nodes=self.module.nodes, recorder=self.recorder)
         self.card = Card(settings=settings.card, module=self.module)
-        self.cell = Cell(settings.network, recorder=self.recorder)
+        self.air = Air(settings.network, settings.antennas, recorder=self.recorder)
         self.registration = Registration(
-            module=self.module, card=self.card, cell=self.cell, start_time=settings.start_time
+            module=self.module, card=self.card, air=self.air, start_time=settings.start_time
         )
         self.service_centre = ServiceCentre(
             settings.service_centre,
@@ -147,6 +177,9 @@ class Model:
     def start(self) -> None:
         """Bring the model into its start state; call once, after the edges are attached."""
         start = self.settings.start
+        for scheduled in self.settings.schedule:
+            _, move = self.movers[scheduled.part]
+            self.timeline.call_at(ns(scheduled.at_s), partial(move, **scheduled.set))
         self.module.plug_in_uart()
         if self.settings.adaptor.ports:
             self.adaptor.move(ports=self.settings.adaptor.ports)
@@ -176,13 +209,16 @@ class Model:
     def movers(self) -> dict[str, tuple[type[Section], Callable[..., None]]]:
         """What is around the board and can be moved: its settings by name, and what moves it."""
         found: dict[str, tuple[type[Section], Callable[..., None]]] = {
-            "network": (NetworkSettings, self.cell.move),
-            "adaptor": (AdaptorSettings, self.adaptor.move),
-            "service_centre": (ServiceCentreSettings, self.service_centre.move),
-            "message": (IncomingMessage, self.service_centre.bring),
+            "network": (SURROUNDINGS["network"], self.air.move),
+            "antennas": (SURROUNDINGS["antennas"], self.air.move_antennas),
+            "adaptor": (SURROUNDINGS["adaptor"], self.adaptor.move),
+            "service_centre": (SURROUNDINGS["service_centre"], self.service_centre.move),
+            "message": (SURROUNDINGS["message"], self.service_centre.bring),
         }
+        if self.card.settings is not None:
+            found["card"] = (SURROUNDINGS["card"], self.card.move)
         if self.module.serial is not None:
-            found["uart"] = (UartWires, self._move_uart)
+            found["uart"] = (SURROUNDINGS["uart"], self._move_uart)
         return found
 
     def _move_uart(self, **moved: Value) -> None:

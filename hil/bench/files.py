@@ -20,14 +20,14 @@ from simulator.board.feed import supply_path
 from simulator.board.host import HostSettings
 from simulator.board.supply import SupplySettings
 from simulator.board.wiring import Wiring
-from simulator.card.card import CardSettings
+from simulator.card.settings import CardSettings
 from simulator.kernel.section import Section, Several
 from simulator.messages.service_centre import ServiceCentreSettings
-from simulator.model import START_TIME, ModelSettings, StartSettings
+from simulator.model import START_TIME, ModelSettings, Scheduled, StartSettings
 from simulator.module.adaptor import AdaptorSettings
 from simulator.module.profile import Profile
 from simulator.module.uart import UartWires
-from simulator.network.cell import NetworkSettings
+from simulator.network.settings import FIRST, AntennaSettings, NetworkSettings
 
 from .toml import check, read_toml
 
@@ -118,10 +118,12 @@ class BenchFile(Section):
     supply: SupplySettings = SupplySettings()
     card: CardSection | None = None
     network: NetworkSettings = NetworkSettings()
+    antennas: AntennaSettings = AntennaSettings()
     uart: UartWires = UartWires()
     adaptor: AdaptorSettings = AdaptorSettings()
     service_centre: ServiceCentreSettings = ServiceCentreSettings()
     start: StartSettings = StartSettings()
+    schedule: Several[Scheduled] = ()
     limits: LimitsSection = LimitsSection()
 
 
@@ -206,6 +208,7 @@ def load_bench(path: Path, overrides: Mapping[str, Any] | None = None) -> BenchD
     positions = _positions(file, wiring, str(path))
     _check_circuit(wiring, positions, str(path))
     _check_ports(file, profile, str(path))
+    _check_schedule(file, str(path))
     for pin in file.host.lines:
         if pin not in wiring.header:
             known = ", ".join(sorted(wiring.header, key=int))
@@ -220,10 +223,12 @@ def load_bench(path: Path, overrides: Mapping[str, Any] | None = None) -> BenchD
         supply=file.supply,
         card=_card(file.card, str(path)),
         network=file.network,
+        antennas=file.antennas,
         uart=file.uart,
         adaptor=file.adaptor,
         service_centre=file.service_centre,
         start=file.start,
+        schedule=file.schedule,
         seed=file.bench.seed,
         start_time=file.bench.start_time,
     )
@@ -372,6 +377,27 @@ def _check_ports(file: BenchFile, profile: Profile, bench: str) -> None:
             found=", ".join(f"{role} = {nodes[role]}" for role in profile.usb.ports),
             allowed="numbers that rise in the module's order of ports, as the host gives them",
         )
+
+
+def _check_schedule(file: BenchFile, bench: str) -> None:
+    """What a scheduled move names is on this bench."""
+    cells = file.network.cells
+    for place, move in enumerate(file.schedule):
+        cell = move.set.get("cell", FIRST)
+        if move.part == "network" and cell not in cells:
+            raise BadFileError(
+                file=bench, key=f"schedule.{place}.set.cell", found=repr(cell), allowed=", ".join(cells)
+            )
+        missing = (move.part == "card" and file.card is None) or (
+            move.part == "uart" and file.host.uart is None
+        )
+        if missing:
+            raise BadFileError(
+                file=bench,
+                key=f"schedule.{place}.part",
+                found=repr(move.part),
+                allowed="a part that this bench has",
+            )
 
 
 def _card(section: CardSection | None, bench: str) -> CardSettings | None:

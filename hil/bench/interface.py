@@ -18,7 +18,7 @@ if TYPE_CHECKING:
 
 
 # What is outside the board.
-Movable: TypeAlias = Literal["network", "uart", "adaptor", "service_centre", "message"]
+Movable: TypeAlias = Literal["network", "antennas", "card", "uart", "adaptor", "service_centre", "message"]
 
 
 class Clock(ABC):
@@ -216,6 +216,9 @@ class Surroundings(ABC):
     def move(self, part: Movable, **settings: Value) -> None:
         """Change the settings of one part by name; raises PartMissingError where it cannot be moved.
 
+        *network* has the keys of the bench file's table, `cell` to name another cell than the first, and
+        `detach` (`again` or `wait`) with a `cause`; *antennas* has `main`, `diversity` (fitted or not), their
+        gains and `attenuation_db`; *card* has `present`, `starts_s`, `lost_every_s` and `lost_for_s`;
         *uart* has `noise`, the chance of each bit to be inverted; *adaptor* has `ports`, those of another
         device on the host's bus (0: none); *service_centre* has the keys of the bench file's table; moving
         *message* sends one to the module: `text`, `sender`, `message_class`, `pid`, `validity_s`.

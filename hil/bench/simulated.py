@@ -298,6 +298,8 @@ class SimulatedSurroundings(Surroundings):
             known = ", ".join(schema.model_fields)
             place = ".".join(map(str, first["loc"]))
             raise UsageError(f"surroundings.{part}.{place}: {first['msg']}; known are {known}") from error
+        except ValueError as error:
+            raise UsageError(f"surroundings.{part}: {error}") from error
 
 
 class SimulatedHealth(Health):
@@ -369,7 +371,7 @@ class SimulatedBench(Bench):
             "usb",
             *(f"surroundings:{part}" for part in self.model.movers),
             *(("flow-control",) if self._has_flow_control else ()),
-            *(("card",) if self.model.card.present else ()),
+            *(("card",) if self.model.card.is_present else ()),
             *(("own-number",) if self._may_write_to_itself else ()),
         }
 

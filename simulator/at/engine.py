@@ -18,7 +18,7 @@ from .extensions import extension_commands
 from .grammar import Dialect
 from .indicators import Indicators
 from .message_reports import MessageReports
-from .registration_text import registration_text
+from .registration_text import RegistrationReports
 from .registry import COMMANDS
 from .zone_text import zone_text
 
@@ -30,7 +30,8 @@ if TYPE_CHECKING:
     from simulator.messages.messages import Messages
     from simulator.module.module import Module
     from simulator.module.port import Port
-    from simulator.network.registration import NetworkTime, Registration
+    from simulator.network.network_time import NetworkTime
+    from simulator.network.registration import Registration
 
     from .session import Session
 
@@ -66,8 +67,9 @@ class AtEngine:
         module.speaks.listen(self._on_speaks)
         module.power.ending.listen(lambda _: self._announce(module.profile.farewell_line))
         module.power.changed.listen(self._on_power)
-        registration.changed.listen(self._on_registration)
-        registration.time_told.listen(self._on_time)
+        self._reports = RegistrationReports(registration, self.unsolicited)
+        registration.clock.told.listen(self._on_time)
+        registration.connection.changed.listen(self._on_connection)
         self._zone: tuple[int, int] | None = None
 
     def unsolicited(self, line: str, wanted: Callable[[Session], bool] = lambda _: True) -> None:
@@ -114,11 +116,9 @@ class AtEngine:
         line = f"+CIEV: {news[0]},{news[1]}"
         self.unsolicited(line, lambda session: session.takes_event(line))
 
-    def _on_registration(self, stat: int) -> None:
-        for name, report in (("+CREG", "registration_report"), ("+CEREG", "packet_registration_report")):
-            for level in (1, 2, 3):
-                text = f"{name}: {registration_text(self.modem.registration, level, stat)}"
-                self.unsolicited(text, partial(_reports, report, level))
+    def _on_connection(self, is_connected: bool) -> None:
+        """TS 27.007 10.1.30."""
+        self.unsolicited(f"+CSCON: {int(is_connected)}", lambda session: bool(session.connection_report))
 
     def _on_time(self, told: NetworkTime) -> None:
         """TS 27.007 8.41: whenever the zone changes, and the first time it is known."""
@@ -126,8 +126,8 @@ class AtEngine:
         if self._zone == before:
             return
         for level in (1, 2, 3):
-            self.unsolicited(zone_text(told, level), partial(_reports, "zone_report", level))
+            self.unsolicited(zone_text(told, level), partial(_reports_zone, level))
 
 
-def _reports(report: str, level: int, session: Session) -> bool:
-    return bool(getattr(session, report) == level)
+def _reports_zone(level: int, session: Session) -> bool:
+    return session.zone_report == level

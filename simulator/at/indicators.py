@@ -6,6 +6,7 @@ from typing import TYPE_CHECKING, Final
 
 from simulator.kernel.announcement import Announcement
 from simulator.module.radio import FULL
+from simulator.network.registration import Registered
 
 if TYPE_CHECKING:
     from simulator.module.module import Module
@@ -16,7 +17,6 @@ INDICATORS: Final = (("signal", 5), ("service", 1), ("roam", 1))
 
 # Five bars over the range of +CSQ, -113 to -51 dBm (common practice, no source).
 _WEAKEST_DBM, _STEP_DB = -113.0, 12.4
-_ROAMING: Final = 5
 
 
 class Indicators:
@@ -27,7 +27,7 @@ class Indicators:
         self._module, self._registration = module, registration
         self._seen = self.values()
         registration.changed.listen(lambda _: self._review())
-        registration.cell.changed.listen(lambda _: self._review())
+        registration.air.changed.listen(lambda _: self._review())
         module.radio.changed.listen(lambda _: self._review())
         module.power.changed.listen(lambda _: self._review())
 
@@ -36,7 +36,7 @@ class Indicators:
         registration = self._registration
         rssi_dbm = registration.rssi_dbm if self._module.radio.functionality == FULL else None
         bars = 0 if rssi_dbm is None else min(max(int((rssi_dbm - _WEAKEST_DBM) // _STEP_DB) + 1, 0), 5)
-        return bars, int(registration.is_registered), int(registration.stat == _ROAMING)
+        return bars, int(registration.is_registered), int(registration.state is Registered.ROAMING)
 
     def _review(self) -> None:
         before, self._seen = self._seen, self.values()

@@ -7,6 +7,8 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, Final
 
+from simulator.network.stat import Domain
+
 from .message_settings import MessageSettings
 
 if TYPE_CHECKING:
@@ -52,8 +54,10 @@ class Session:
         self.carrier_detect = 1
         self.terminal_ready = 2
         self.error_level = defaults.error_level
-        self.registration_report = defaults.registration_report
-        self.packet_registration_report = 0
+        self.registration_reports = dict.fromkeys(Domain, 0)
+        self.registration_reports[Domain.CIRCUIT] = defaults.registration_report
+        self.connection_report = 0
+        self.operator_format = 0
         self.zone_report = 0
         self.character_set = CHARACTER_SETS[0]
         self.messages = MessageSettings()

@@ -6,7 +6,7 @@ from datetime import timedelta
 from typing import TYPE_CHECKING, Final
 
 if TYPE_CHECKING:
-    from simulator.network.registration import NetworkTime
+    from simulator.network.network_time import NetworkTime
 
 _TIME: Final = "%Y/%m/%d,%H:%M:%S"
 

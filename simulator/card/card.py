@@ -1,28 +1,26 @@
 """PIN and PUK entries in, the card's state out.
 
 Three wrong PINs block the PIN, ten wrong PUKs the card (3GPP TS 31.101, from memory).  The card keeps
-its counters when the module loses power.
+its counters and its lists when the module loses power, and when it is pulled and put back.
 """
 
 from __future__ import annotations
 
 from enum import Enum
-from typing import TYPE_CHECKING, Annotated, Final
+from typing import TYPE_CHECKING, Final
 
-from pydantic import Field
-
+from simulator.kernel.announcement import Announcement
 from simulator.kernel.machine import StateMachine
-from simulator.kernel.section import Section
+from simulator.kernel.timeline import ns
 from simulator.module.power import Power
 
+from .settings import PIN_TRIES, PUK_TRIES, UNLOCK_TRIES, CardMove, CardSettings
+
 if TYPE_CHECKING:
-    from simulator.kernel.announcement import Announcement
     from simulator.kernel.machine import Change
+    from simulator.kernel.recorder import Value
     from simulator.kernel.timeline import Wakeup
     from simulator.module.module import Module
-
-PIN_TRIES: Final = 3
-PUK_TRIES: Final = 10
 
 
 class CardState(Enum):
@@ -36,6 +34,8 @@ class CardState(Enum):
     READY = "ready"
     PUK = "PUK"
     BLOCKED = "blocked"
+    LOCKED = "locked to a network"
+    LOST = "no contact"
 
 
 _POWERED = (
@@ -45,6 +45,7 @@ _POWERED = (
     CardState.READY,
     CardState.PUK,
     CardState.BLOCKED,
+    CardState.LOCKED,
 )
 
 TRANSITIONS: Final = (
@@ -57,27 +58,17 @@ TRANSITIONS: Final = (
     ("pin_blocked", CardState.PIN, CardState.PUK),
     ("puk_right", CardState.PUK, CardState.VERIFYING),
     ("puk_blocked", CardState.PUK, CardState.BLOCKED),
+    ("pin_blocked", CardState.READY, CardState.PUK),
     ("accepted", CardState.VERIFYING, CardState.READY),
-    *(("unpowered", state, CardState.UNPOWERED) for state in _POWERED),
+    ("found_locked", CardState.BUSY, CardState.LOCKED),
+    ("found_locked", CardState.VERIFYING, CardState.LOCKED),
+    ("unlocked", CardState.LOCKED, CardState.READY),
+    *(("contact_lost", state, CardState.LOST) for state in _POWERED),
+    ("contact_back", CardState.LOST, CardState.BUSY),
+    *(("unpowered", state, CardState.UNPOWERED) for state in (*_POWERED, CardState.LOST)),
+    *(("removed", state, CardState.ABSENT) for state in (*_POWERED, CardState.LOST, CardState.UNPOWERED)),
+    ("inserted", CardState.ABSENT, CardState.UNPOWERED),
 )
-
-
-class CardSettings(Section):
-    """The card that a bench file describes; without *pin* it asks for none.
-
-    *number* is the subscriber's own; *service_centre* the one for messages ("": none), *messages* the places
-    for them.
-    """
-
-    imsi: Annotated[str, Field(pattern=r"^\d{6,15}$")] = "001010123456789"
-    iccid: Annotated[str, Field(pattern=r"^\d{18,20}$")] = "8999900000000000121"
-    number: Annotated[str, Field(pattern=r"^\+?\d{3,20}$")] | None = None
-    service_centre: Annotated[str, Field(pattern=r"^(\+?\d{3,20})?$")] = "+447700900000"
-    messages: Annotated[int, Field(ge=0, le=255)] = 20
-    pin: Annotated[str, Field(pattern=r"^\d{4,8}$")] | None = None
-    puk: Annotated[str, Field(pattern=r"^\d{8}$")] = "12345678"
-    pin_tries: Annotated[int, Field(ge=0, le=PIN_TRIES)] = PIN_TRIES
-    puk_tries: Annotated[int, Field(ge=0, le=PUK_TRIES)] = PUK_TRIES
 
 
 class CardStateError(ValueError):
@@ -89,22 +80,34 @@ class CardStateError(ValueError):
 
 
 class Card:
-    """One card, or the empty slot where *settings* is None."""
+    """One card, or the empty slot where *settings* is None; *present* tells whether it lies in the slot.
+
+    `forbidden_plmns` and `preferred_plmns` are lists on the card (3GPP TS 31.102 4.2.16 and 4.2.5).
+    """
 
     def __init__(self, *, settings: CardSettings | None, module: Module) -> None:
         self.settings = settings
         self.pin_tries = settings.pin_tries if settings else 0
         self.puk_tries = settings.puk_tries if settings else 0
+        self.unlock_tries = UNLOCK_TRIES
+        self.forbidden_plmns: list[str] = list(settings.forbidden_plmns) if settings else []
+        self.preferred_plmns: list[str] = list(settings.preferred_plmns) if settings else []
         self._pin = settings.pin if settings else None
+        self.asks_for_pin = self._pin is not None and settings is not None and settings.pin_enabled
+        self._is_locked = bool(settings and module.profile.locked_to) and not self._fits(module)
+        self.lists_changed: Announcement[None] = Announcement()
         self._module = module
         self._pending: Wakeup | None = None
+        self._contact: Wakeup | None = None
+        self._lies_in_slot = settings is not None and settings.present
         self._machine: StateMachine[CardState] = StateMachine(
             lane="module/card",
             table=TRANSITIONS,
-            initial=CardState.UNPOWERED if settings else CardState.ABSENT,
+            initial=CardState.UNPOWERED if self._lies_in_slot else CardState.ABSENT,
             recorder=module.recorder,
         )
         module.power.changed.listen(self._on_power)
+        self._expect_trouble()
 
     @property
     def state(self) -> CardState:
@@ -117,11 +120,6 @@ class Card:
         return self._machine.changed
 
     @property
-    def present(self) -> bool:
-        """Whether there is a card in the slot."""
-        return self.settings is not None
-
-    @property
     def imsi(self) -> str:
         """The subscriber's identity; empty without a card."""
         return self.settings.imsi if self.settings else ""
@@ -131,6 +129,18 @@ class Card:
         """The card's number; empty without a card."""
         return self.settings.iccid if self.settings else ""
 
+    @property
+    def is_present(self) -> bool:
+        """Whether a card lies in the slot."""
+        return self._lies_in_slot
+
+    @property
+    def is_open(self) -> bool:
+        """Whether its PIN has been entered, or it asks for none."""
+        return self.state in (CardState.READY, CardState.LOCKED)
+
+    # -- what the user enters ----------------------------------------------------
+
     def enter_pin(self, pin: str) -> bool:
         """Try *pin*: True where it is right; a wrong one costs a try.
 
@@ -138,14 +148,9 @@ class Card:
         """
         if self.state is not CardState.PIN:
             raise CardStateError(entered="PIN", state=self.state)
-        if pin == self._pin:
-            self.pin_tries = PIN_TRIES
+        if self._try_pin(pin):
             self._verify("pin_right")
             return True
-        self.pin_tries -= 1
-        self._module.recorder.record("module/card", "wrong_pin", tries_left=self.pin_tries)
-        if self.pin_tries == 0:
-            self._machine.happen("pin_blocked")
         return False
 
     def enter_puk(self, puk: str, new_pin: str) -> bool:
@@ -157,6 +162,7 @@ class Card:
             raise CardStateError(entered="PUK", state=self.state)
         if puk == self.settings.puk:
             self._pin, self.pin_tries, self.puk_tries = new_pin, PIN_TRIES, PUK_TRIES
+            self.asks_for_pin = True
             self._verify("puk_right")
             return True
         self.puk_tries -= 1
@@ -164,6 +170,92 @@ class Card:
         if self.puk_tries == 0:
             self._machine.happen("puk_blocked")
         return False
+
+    def enter_unlock_code(self, code: str) -> bool:
+        """Try the code that ends the module's lock to a network; a wrong one costs a try, the last for good.
+
+        Raises CardStateError where no such code is awaited.
+        """
+        if self.state is not CardState.LOCKED or self.unlock_tries == 0:
+            raise CardStateError(entered="unlock code", state=self.state)
+        if code == self._module.profile.unlock_code:
+            self.unlock_tries = UNLOCK_TRIES
+            self._is_locked = False
+            self._machine.happen("unlocked", "code")
+            return True
+        self.unlock_tries -= 1
+        self._module.recorder.record("module/card", "wrong_unlock_code", tries_left=self.unlock_tries)
+        return False
+
+    def ask_for_pin(self, pin: str, *, wanted: bool) -> bool:
+        """Have the card ask for its PIN from now on, or no longer: True where *pin* is right.
+
+        Raises CardStateError unless the card is ready and has a PIN; nothing is tried then.
+        """
+        self._needs_ready()
+        if not self._try_pin(pin):
+            return False
+        self.asks_for_pin = wanted
+        return True
+
+    def change_pin(self, pin: str, new_pin: str) -> bool:
+        """Change the PIN: True where the old one is right.
+
+        Raises CardStateError unless the card is ready and asks for its PIN; nothing is tried then.
+        """
+        self._needs_ready()
+        if not self.asks_for_pin:
+            raise CardStateError(entered="PIN", state=self.state)
+        if not self._try_pin(pin):
+            return False
+        self._pin = new_pin
+        return True
+
+    def _needs_ready(self) -> None:
+        if self.state is not CardState.READY or self._pin is None:
+            raise CardStateError(entered="PIN", state=self.state)
+
+    def _try_pin(self, pin: str) -> bool:
+        if pin == self._pin:
+            self.pin_tries = PIN_TRIES
+            return True
+        self.pin_tries -= 1
+        self._module.recorder.record("module/card", "wrong_pin", tries_left=self.pin_tries)
+        if self.pin_tries == 0:
+            self._machine.happen("pin_blocked")
+        return False
+
+    # -- the card's lists ----------------------------------------------------------
+
+    def forbid(self, plmn: str) -> None:
+        """Put *plmn* first on the list of forbidden ones; the list holds a few, the oldest goes."""
+        if self.settings is not None and plmn not in self.forbidden_plmns:
+            self.forbidden_plmns = [plmn, *self.forbidden_plmns][: self.settings.forbidden_places]
+            self._module.recorder.record("module/card", "forbidden", plmn=plmn)
+
+    def allow(self, plmn: str) -> None:
+        """Take *plmn* off that list."""
+        if plmn in self.forbidden_plmns:
+            self.forbidden_plmns.remove(plmn)
+            self._module.recorder.record("module/card", "allowed", plmn=plmn)
+
+    # -- the slot -------------------------------------------------------------------
+
+    def move(self, **moved: Value) -> None:
+        """Change what lies in the slot, and how well it makes contact.
+
+        Raises pydantic.ValidationError for what is not allowed, and ValueError where the bench has no card.
+        """
+        if self.settings is None:
+            raise ValueError("the bench file has no [card] that could be put in")
+        CardMove.model_validate(moved)
+        before = self.settings
+        self.settings = CardSettings.model_validate({**before.model_dump(), **moved})
+        self._module.recorder.record("surroundings/card", "set", **moved)
+        if self.settings.present != before.present:
+            self._put(in_slot=self.settings.present)
+        if self.settings.lost_every_s != before.lost_every_s:
+            self._expect_trouble()
 
     def make_initialised(self) -> None:
         """Skip the card's start: it waits for its PIN, or is ready (the bench starts in this state)."""
@@ -173,28 +265,80 @@ class Card:
         if self.state is CardState.BUSY:
             self._initialised()
 
+    def _put(self, *, in_slot: bool) -> None:
+        self._lies_in_slot = in_slot
+        self._cancel()
+        if not in_slot:
+            self._machine.happen("removed", "slot")
+        elif not self._module.profile.quirks.card_seen_at_boot_only:
+            self._machine.happen("inserted", "slot")
+            if self._module.power.is_running:
+                self._machine.happen("powered", "slot")
+                self._start()
+
+    def _expect_trouble(self) -> None:
+        """The next loss of contact, where the card makes it badly: at times that chance gives."""
+        if self._contact is not None:
+            self._contact.cancel()
+            self._contact = None
+        every_s = self.settings.lost_every_s if self.settings else 0
+        if every_s:
+            stream = self._module.draws.stream("card contact")
+            self._contact = self._module.timeline.call_in(
+                ns(stream.expovariate(1 / every_s)), self._lose_contact
+            )
+
+    def _lose_contact(self) -> None:
+        assert self.settings is not None  # noqa: S101 # there is a card
+        stream = self._module.draws.stream("card contact")
+        if self.state in _POWERED:
+            self._cancel()
+            self._machine.happen("contact_lost", "contact")
+        self._contact = self._module.timeline.call_in(
+            ns(stream.expovariate(1 / self.settings.lost_for_s)), self._regain_contact
+        )
+
+    def _regain_contact(self) -> None:
+        if self.state is CardState.LOST:
+            self._machine.happen("contact_back", "contact")
+            self._start()
+        self._expect_trouble()
+
+    # -- its start --------------------------------------------------------------------
+
     def _on_power(self, change: Change[Power]) -> None:
-        if not self.present:
+        if not self._lies_in_slot:
             return
         if change.after is Power.READY:
             if self.state is CardState.BUSY:
-                delay_ns = self._module.draws.draw_ns("card_ready", self._module.profile.delays.card_ready_s)
-                self._pending = self._module.timeline.call_in(delay_ns, self._initialised)
+                self._start()
         else:
             self._cancel()
-            if self.state is not CardState.UNPOWERED:
+            if self.state not in (CardState.UNPOWERED, CardState.ABSENT):
                 self._machine.happen("unpowered", change.after.value)
             if change.after is Power.BOOTING:
+                if self.state is CardState.ABSENT:
+                    self._machine.happen("inserted", "boot")
                 self._machine.happen("powered", "boot")
+
+    def _start(self) -> None:
+        """Its start takes the profile's time, or the card's own where it is slow."""
+        assert self.settings is not None  # noqa: S101 # there is a card
+        delay_ns = self._module.draws.draw_ns("card_ready", self._module.profile.delays.card_ready_s)
+        if self.settings.starts_s is not None:
+            delay_ns = ns(self.settings.starts_s)
+        self._pending = self._module.timeline.call_in(delay_ns, self._initialised)
 
     def _initialised(self) -> None:
         self._pending = None
-        if self._pin is None:
-            self._machine.happen("needs_nothing")
-        elif self.pin_tries:
-            self._machine.happen("needs_pin")
-        else:
+        if self.pin_tries == 0 and self._pin is not None:
             self._machine.happen("needs_puk" if self.puk_tries else "found_blocked")
+        elif self.asks_for_pin:
+            self._machine.happen("needs_pin")
+        elif self._is_locked:
+            self._machine.happen("found_locked")
+        else:
+            self._machine.happen("needs_nothing")
 
     def _verify(self, event: str) -> None:
         delay_ns = self._module.draws.draw_ns("pin_accepted", self._module.profile.delays.pin_accepted_s)
@@ -203,7 +347,10 @@ class Card:
 
     def _accepted(self) -> None:
         self._pending = None
-        self._machine.happen("accepted")
+        self._machine.happen("found_locked" if self._is_locked else "accepted")
+
+    def _fits(self, module: Module) -> bool:
+        return any(self.imsi.startswith(plmn) for plmn in module.profile.locked_to)
 
     def _cancel(self) -> None:
         if self._pending is not None:

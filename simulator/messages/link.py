@@ -52,7 +52,6 @@ class MessageLink:
         self._module, self._registration, self._centre = module, registration, centre
         self.stays_open = ONCE
         self._open_until_ns = 0
-        self._bursts = 0
         self._under_way: list[_UnderWay] = []
         module.power.changed.listen(lambda _: self._cut())
         registration.changed.listen(lambda _: self._review())
@@ -100,14 +99,9 @@ class MessageLink:
             self.stays_open = ONCE
 
     def _burst(self, takes_ns: int) -> None:
-        self._bursts += 1
-        self._module.consumption.transmit(self._registration.cell.settings.technology)
-        self._module.timeline.call_in(takes_ns, self._burst_over)
-
-    def _burst_over(self) -> None:
-        self._bursts -= 1
-        if not self._bursts and self._registration.is_registered:
-            self._module.consumption.transmit(None)
+        serving = self._registration.serving
+        if serving is not None:
+            self._registration.connection.use(serving, takes_ns)
 
     def _review(self) -> None:
         """Without registration the link is gone."""

@@ -15,7 +15,7 @@ from simulator.kernel.section import NotNegative, Positive, Section, Several, Vo
 from .at_quirks import AtQuirks
 from .extension_schema import ExtensionSet
 from .message_ways import MessageWays
-from .spread import SpreadOrNumber
+from .spread import Spread, SpreadOrNumber
 
 PortRole = Literal["at", "data", "nmea", "diag"]
 
@@ -125,6 +125,7 @@ class Delays(Section):
     store_ready_s: SpreadOrNumber
     pin_accepted_s: SpreadOrNumber
     registration_s: SpreadOrNumber
+    operator_scan_s: SpreadOrNumber = Spread(typ=60.0, min=30.0, max=120.0)
     stop_s: SpreadOrNumber
     radio_off_s: SpreadOrNumber
     functionality_s: SpreadOrNumber
@@ -206,6 +207,7 @@ class At(Section):
     *hold_unsolicited*: they wait for the final result of the command under way.  *unsolicited_gap_s*: two of
     them are at least so far apart.  *reply_piece*: a reply leaves in pieces of so many bytes (0: whole), each
     *piece_gap_s* after the one before; lines that are not held back get between them.
+    *card_starting_error*: what is answered while the card starts: 14, or misleadingly 10 or 13.
     """
 
     echo: bool = True
@@ -213,6 +215,7 @@ class At(Section):
     quiet: bool = False
     result_level: Annotated[int, Field(ge=0, le=4)] = 4
     error_level: Annotated[int, Field(ge=0, le=2)] = 0
+    card_starting_error: Literal[10, 13, 14] = 14
     registration_report: Annotated[int, Field(ge=0, le=3)] = 0
     line_limit: Annotated[int, Field(ge=40, le=65536)] = 1024
     hold_unsolicited: bool = True
@@ -231,11 +234,35 @@ class Quirks(Section):
     *reset_begun_off*: a press that began while the module was off can reset it too.
     *command_beats_radio_pin*: +CFUN=1 turns the radios on although the pin is asserted.
     *radio_pin_release_turns_on*: releasing the pin turns the radios on whatever was asked for by command.
+    *card_seen_at_boot_only*: a card put in while the module runs is not seen until it starts again.
+    *restart_keeps_back_off*: a wait that the network has ordered (T3346) outlives a restart.
+    *retries_whatever_the_cause*: every refusal counts as a failed attempt.  *gives_up_at_first_failure*: none
+    is tried again.  *ignores_long_waits*: T3402 and T3346 last no longer than T3411.  *hears_while_silent*:
+    a level is told although the radios are off.  *searches_once*: a registration that has ended is not looked
+    for again before the radios were off.  *clock_always_follows*: the network's time sets the clock
+    whatever was asked for.
     """
 
     reset_begun_off: bool = False
     command_beats_radio_pin: bool = False
     radio_pin_release_turns_on: bool = False
+    card_seen_at_boot_only: bool = False
+    retries_whatever_the_cause: bool = False
+    gives_up_at_first_failure: bool = False
+    ignores_long_waits: bool = False
+    hears_while_silent: bool = False
+    searches_once: bool = False
+    clock_always_follows: bool = False
+    restart_keeps_back_off: bool = False
+
+
+class Receiver(Section):
+    """How well the module measures: *level_error_db* is added to every level that it tells.
+
+    TS 36.133 9.1.2 allows 6 dB in normal conditions (from memory).
+    """
+
+    level_error_db: Annotated[float, Field(ge=-20, le=20)] = 0.0
 
 
 class Supply(Section):
@@ -288,10 +315,15 @@ class Currents(Section):
 
 
 class Profile(Section):
-    """One module type."""
+    """One module type.
+
+    *locked_to*: it serves cards of these PLMNs only, until *unlock_code* is entered (TS 22.022, from memory).
+    """
 
     name: Annotated[str, Field(pattern=r"^[a-z0-9][a-z0-9-]*$")]
     identity: Identity
+    locked_to: Several[Annotated[str, Field(pattern=r"^\d{5,6}$")]] = ()
+    unlock_code: Annotated[str, Field(pattern=r"^\d{8,16}$")] = "00000000"
     boot_line: str
     farewell_line: str
     pins: Pins
@@ -304,4 +336,5 @@ class Profile(Section):
     supply: Supply
     currents: Currents
     quirks: Quirks = Quirks()
+    receiver: Receiver = Receiver()
     extensions: ExtensionSet = ExtensionSet()

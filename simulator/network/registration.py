@@ -1,92 +1,106 @@
-"""Card, radio, power and cell in; registration with the network out.
+"""Card, radio, power and air in; registration with a network out (3GPP TS 24.301 5.5, 2G: TS 24.008 4.4).
 
-The numbers of the states are those of `<stat>` in TS 27.007 7.2.
+Who refuses, and what then follows, is in `causes.py`; which cell is chosen, in `selection.py`.
 """
 
 from __future__ import annotations
 
-from datetime import datetime, timedelta, timezone
+from datetime import datetime
 from enum import Enum
-from typing import TYPE_CHECKING, Final, NamedTuple
+from typing import TYPE_CHECKING, Final
 
 from simulator.card.card import CardState
 from simulator.kernel.announcement import Announcement
 from simulator.kernel.machine import StateMachine
-from simulator.kernel.timeline import SECOND_NS
+from simulator.kernel.timeline import SECOND_NS, ns
+from simulator.module.power import Power
 from simulator.module.radio import FULL
 
+from .causes import TIMERS, Action, action_of
+from .connection import Connection
+from .network_time import NetworkClock
+from .selection import Mode, Selection
+
 if TYPE_CHECKING:
+    from collections.abc import Callable
+    from datetime import datetime
+
     from simulator.card.card import Card
     from simulator.kernel.machine import Change
     from simulator.kernel.timeline import Wakeup
     from simulator.module.module import Module
 
-    from .cell import Cell
+    from .air import Air, Cell
+    from .settings import NetworkMove, Technology
 
 
 class Registered(Enum):
     """Registration states, in the words of the recording."""
 
     IDLE = "not registered"
-    HOME = "registered home"
     SEARCHING = "searching"
-    DENIED = "denied"
+    ATTACHING = "attaching"
+    WAITING = "waiting to try again"
+    HOME = "registered home"
     ROAMING = "registered roaming"
+    DENIED = "denied"
 
 
-# <stat> of TS 27.007 7.2.
-STAT: Final = {
-    Registered.IDLE: 0,
-    Registered.HOME: 1,
-    Registered.SEARCHING: 2,
-    Registered.DENIED: 3,
-    Registered.ROAMING: 5,
-}
-
-# The module transmits in the last second of an attach at most: random access, security, accept (common
-# practice, no source).
-_ATTACH_NS: Final = SECOND_NS
+_REGISTERED = (Registered.HOME, Registered.ROAMING)
+_TRYING = (Registered.ATTACHING, Registered.HOME, Registered.ROAMING)
 
 TRANSITIONS: Final = (
     ("search", Registered.IDLE, Registered.SEARCHING),
-    ("accepted_home", Registered.SEARCHING, Registered.HOME),
-    ("accepted_roaming", Registered.SEARCHING, Registered.ROAMING),
-    ("rejected", Registered.SEARCHING, Registered.DENIED),
-    ("cell_lost", Registered.HOME, Registered.SEARCHING),
-    ("cell_lost", Registered.ROAMING, Registered.SEARCHING),
+    ("found", Registered.SEARCHING, Registered.ATTACHING),
+    ("nothing_allowed", Registered.SEARCHING, Registered.DENIED),
+    ("accepted_home", Registered.ATTACHING, Registered.HOME),
+    ("accepted_roaming", Registered.ATTACHING, Registered.ROAMING),
+    # A refusal, or an attempt that failed, may come to an attach and to an update of who is registered.
+    *(("rejected", state, Registered.DENIED) for state in _TRYING),
+    *(("rejected_here", state, Registered.SEARCHING) for state in _TRYING),
+    *(("failed", state, Registered.WAITING) for state in _TRYING),
+    *(("detached", state, Registered.SEARCHING) for state in (Registered.HOME, Registered.ROAMING)),
+    *(("cell_lost", state, Registered.SEARCHING) for state in (*_TRYING, Registered.WAITING)),
+    ("try_again", Registered.WAITING, Registered.ATTACHING),
     ("cell_moved", Registered.DENIED, Registered.SEARCHING),
-    ("give_up", Registered.HOME, Registered.IDLE),
-    ("give_up", Registered.ROAMING, Registered.IDLE),
-    ("give_up", Registered.SEARCHING, Registered.IDLE),
-    ("give_up", Registered.DENIED, Registered.IDLE),
+    *(("give_up", state, Registered.IDLE) for state in Registered if state is not Registered.IDLE),
 )
 
-
-class NetworkTime(NamedTuple):
-    """Time as the network tells it (3GPP TS 24.301 8.2.13, from memory): UTC, the zone in quarters of an
-    hour with daylight saving in it, and how many hours of that there are.
-    """
-
-    utc: datetime
-    quarters: int
-    dst_hours: int
+# The module transmits in the last second of an attach at most: random access, security, accept (common
+# practice, no source); and for as long in each attempt that nobody answers.
+_ATTACH_NS: Final = SECOND_NS
+_UPDATE_NS: Final = SECOND_NS // 2
+# A cell that does not hear the module: random access ends (T300, TS 36.331 7.3, a common value from memory).
+_UNHEARD_NS: Final = SECOND_NS
+# A better cell of the same network is taken after so long, if it is better by so much (TS 36.304 5.2.4: Qhyst
+# and Treselection are the network's, these are common values from memory).
+_RESELECTION_NS, _HYSTERESIS_DB = SECOND_NS, 3.0
+# What 2G waits where the network has no periodic update (T3212): an hour (common practice, no source).
+_LONG_2G_S: Final = 3600.0
+# TS 24.301 5.5.3.2.5: the network no longer knows who the module is, so that it attaches anew.
+_ATTACH_ANEW: Final = (9, 10)
 
 
 class Registration:
-    """The module's registration.  `changed` announces each new `<stat>`, `time_told` the network's time.
+    """The module's registration.  `changed` announces each new state or place."""
 
-    *start_time* is the instant, in UTC, at which the run began: the network's clock counts from it.
-    """
-
-    def __init__(self, *, module: Module, card: Card, cell: Cell, start_time: datetime) -> None:
-        self.changed: Announcement[int] = Announcement()
-        self.time_told: Announcement[NetworkTime] = Announcement()
-        self._zone: tuple[int, int] | None = None
+    def __init__(self, *, module: Module, card: Card, air: Air, start_time: datetime) -> None:
+        self.changed: Announcement[None] = Announcement()
         self.reject_cause: int | None = None
-        self._module, self._card, self.cell = module, card, cell
-        self._start_time = start_time
+        self.cell: Cell | None = None
+        self.air = air
+        self.selection = Selection(air=air, card=card)
+        self.connection = Connection(module=module, air=air)
+        self.clock = NetworkClock(module=module, start_time=start_time)
+        self._module, self._card = module, card
+        self._attempts = 0
+        self._attach_ns = _ATTACH_NS
+        self._is_card_invalid = False
+        self._is_told_to_wait = False
+        self._barred_until_ns = 0
         self._pending: Wakeup | None = None
-        self._transmits: Wakeup | None = None
+        self._update: Wakeup | None = None
+        self._reselects: Wakeup | None = None
         self._machine: StateMachine[Registered] = StateMachine(
             lane="module/registration",
             table=TRANSITIONS,
@@ -94,10 +108,12 @@ class Registration:
             recorder=module.recorder,
         )
         self._machine.changed.listen(self._on_change)
-        card.changed.listen(lambda _: self._review())
-        module.radio.changed.listen(lambda _: self._review())
-        module.power.changed.listen(lambda _: self._review())
-        cell.changed.listen(lambda _: self._on_cell())
+        card.changed.listen(self._on_card)
+        card.lists_changed.listen(lambda _: self._on_air())
+        module.radio.changed.listen(lambda _: self._on_radio())
+        module.power.changed.listen(self._on_power)
+        air.changed.listen(lambda _: self._on_air())
+        air.detached.listen(self._on_detached)
 
     @property
     def state(self) -> Registered:
@@ -105,116 +121,365 @@ class Registration:
         return self._machine.state
 
     @property
-    def stat(self) -> int:
-        """The present state as `<stat>` (TS 27.007 7.2)."""
-        return STAT[self.state]
-
-    @property
     def is_registered(self) -> bool:
         """Whether the network knows the module."""
-        return self.state in (Registered.HOME, Registered.ROAMING)
+        return self.state in _REGISTERED
 
     @property
-    def area(self) -> str:
-        """Tracking (or location) area code, four hexadecimal digits; empty while not registered."""
-        return self.cell.settings.area if self.is_registered else ""
+    def serving(self) -> Cell | None:
+        """The cell on which the module is registered."""
+        return self.cell if self.is_registered else None
 
     @property
-    def cell_id(self) -> str:
-        """Cell identity, eight hexadecimal digits; empty while not registered."""
-        return self.cell.settings.cell_id if self.is_registered else ""
-
-    @property
-    def act(self) -> int:
-        """Access technology of TS 27.007 7.2: 7 E-UTRAN, 0 GSM."""
-        return 7 if self.cell.settings.technology == "lte" else 0
+    def camped(self) -> Cell | None:
+        """The cell that the module listens to: its own, else the strongest; None where it hears none."""
+        may_receive = self._may_receive or (
+            self._module.profile.quirks.hears_while_silent and self._module.power.is_running
+        )
+        if not may_receive:
+            return None
+        if self.cell is not None and self.air.is_heard(self.cell):
+            return self.cell
+        return next(iter(self.air.heard), None)
 
     @property
     def rssi_dbm(self) -> float | None:
-        """The level the module reports; None while it hears no cell."""
-        return self.cell.rssi_dbm if self._may_receive and self.cell.is_found else None
+        """The received power that the module reports; None while it hears no cell."""
+        if (cell := self.camped) is None:
+            return None
+        return self.air.rssi_dbm(cell) + self._module.profile.receiver.level_error_db
+
+    @property
+    def level_dbm(self) -> float | None:
+        """The level that the module reports: RSRP, or a 2G carrier's power; None while it hears no cell."""
+        if (cell := self.camped) is None:
+            return None
+        return self.air.level_dbm(cell) + self._module.profile.receiver.level_error_db
+
+    def network_now(self) -> datetime:
+        """The network's local time, aware of its zone: the serving cell's, else the first's."""
+        return self.clock.now((self.serving or self.air.first).settings)
+
+    # -- what the user asks --------------------------------------------------------
+
+    def choose(self, mode: Mode, plmn: str = "", technology: Technology | None = None) -> None:
+        """Choose the operator, or none: the module leaves one that is no longer wanted."""
+        self._is_told_to_wait &= self._module.profile.quirks.searches_once
+        self.selection.choose(mode, plmn, technology)
+        keeps = self.cell is not None and self.selection.is_suitable(self.cell) and self.is_registered
+        if not keeps and self._is_wanted and self.state is not Registered.IDLE:
+            self._attempts = 0
+            self._machine.happen("give_up", "selection")
+        self._review("selection")
+
+    def detach(self) -> None:
+        """Leave the network until `attach`, another choice of operator, or radios off and on."""
+        if (cell := self.serving) is not None:
+            self.connection.use(cell, _UPDATE_NS)
+        self._is_told_to_wait = True
+        self._review("command")
+
+    def attach(self) -> None:
+        """Be registered again after `detach`, or after the network's order to wait."""
+        self._is_told_to_wait = False
+        self._review("command")
+
+    # -- what happens around -----------------------------------------------------------
 
     @property
     def _may_receive(self) -> bool:
         return self._module.power.is_running and self._module.radio.functionality == FULL
 
-    def _review(self) -> None:
-        wanted = self._may_receive and self._card.state is CardState.READY
-        if wanted and self.state is Registered.IDLE:
-            self._machine.happen("search")
-        elif not wanted and self.state is not Registered.IDLE:
-            self._machine.happen("give_up")
+    @property
+    def _is_wanted(self) -> bool:
+        return (
+            self._may_receive
+            and self._card.state is CardState.READY
+            and self.selection.mode is not Mode.NONE
+            and not self._is_told_to_wait
+        )
 
-    def _on_cell(self) -> None:
-        if self.is_registered and not self.cell.is_found:
-            self._machine.happen("cell_lost")
-        elif self.is_registered:
-            self._review_zone()
-        elif self.state is Registered.DENIED:
-            self._machine.happen("cell_moved")
-        elif self.state is Registered.SEARCHING:
-            self._search()
+    def _review(self, cause: str = "") -> None:
+        if self._is_wanted and self.state is Registered.IDLE:
+            self._machine.happen("search")
+        elif not self._is_wanted and self.state is not Registered.IDLE:
+            self._machine.happen("give_up", cause)
+
+    def _on_power(self, change: Change[Power]) -> None:
+        if change.after not in (Power.READY, Power.STOPPING):
+            keeps = self._module.profile.quirks.restart_keeps_back_off
+            self._forget(keep_back_off=keeps and change.after is not Power.NO_SUPPLY)
+        self._review(change.after.value)
+
+    def _on_card(self, change: Change[CardState]) -> None:
+        if change.after is CardState.ABSENT:
+            self._forget(keep_back_off=True)
+        self._review("card")
+
+    def _on_radio(self) -> None:
+        self._attempts, self._is_told_to_wait = 0, False
+        self._review("radio")
+
+    def _forget(self, *, keep_back_off: bool) -> None:
+        """Switched off, or the card has gone: the card may be tried again, everywhere."""
+        self.selection.forget()
+        self._attempts = 0
+        self._is_card_invalid = self._is_told_to_wait = False
+        self.reject_cause = None
+        if not keep_back_off:
+            self._barred_until_ns = 0
+
+    def _on_air(self) -> None:
+        match self.state:
+            case Registered.HOME | Registered.ROAMING:
+                self._review_cell()
+            case Registered.ATTACHING | Registered.WAITING:
+                if self.cell is not None and not self.air.is_heard(self.cell):
+                    self._attempts = 0  # a new area, or none (TS 24.301 5.5.1.1)
+                    self._machine.happen("cell_lost")
+            case Registered.DENIED:
+                if not self._is_card_invalid and self.selection.best() is not None:
+                    self._machine.happen("cell_moved")
+            case Registered.SEARCHING:
+                self._search()
+
+    def _on_detached(self, order: NetworkMove) -> None:
+        """The network detaches the module (TS 24.301 5.5.2.3)."""
+        cell = self.serving
+        if cell is None or cell.name != order.cell:
+            return
+        self.connection.use(cell, _UPDATE_NS)
+        if order.cause is not None:
+            self._rejected(order.cause)
+        elif order.detach == "again":
+            self._machine.happen("detached", "network")
+        else:
+            self._is_told_to_wait = True
+            self._review("network")
+
+    # -- searching and attaching -----------------------------------------------------------
 
     def _on_change(self, change: Change[Registered]) -> None:
-        if change.after is not Registered.DENIED:
+        state = change.after
+        if state in (Registered.IDLE, Registered.HOME, Registered.ROAMING) and not self._is_card_invalid:
             self.reject_cause = None
-        if change.after is Registered.SEARCHING:
-            self._search()
-        else:
-            self._cancel()
-        self.changed.announce(STAT[change.after])
+        self._cancel()
+        if change.before in _REGISTERED and self._module.profile.quirks.searches_once:
+            self._is_told_to_wait = True
+        match state:
+            case Registered.SEARCHING:
+                self.connection.close()
+                self.cell = None
+                self._search()
+            case Registered.ATTACHING:
+                self._attempt()
+            case Registered.HOME | Registered.ROAMING:
+                self._attempts = 0
+                self._await_update()
+            case Registered.IDLE:
+                self.connection.close()
+                self.cell = None
+        if self.state is state:  # a search that finds nothing allowed has told its own news
+            self.changed.announce(None)
 
     def _search(self) -> None:
         """Attach after the profile's delay, if a cell is found; otherwise wait for one."""
-        if not self.cell.is_found:
+        if self._is_told_to_wait:
+            self._machine.happen("give_up")
+        elif self._is_card_invalid or self.selection.is_barred:
+            self._machine.happen("nothing_allowed")
+        elif self.selection.best() is None:
             self._cancel()
         elif self._pending is None:
             delay_ns = self._module.draws.draw_ns("registration", self._module.profile.delays.registration_s)
-            self._pending = self._module.timeline.call_in(delay_ns, self._answered)
-            transmits_ns = delay_ns - min(_ATTACH_NS, delay_ns // 2)
-            self._transmits = self._module.timeline.call_in(transmits_ns, self._attach)
+            attach_ns = min(_ATTACH_NS, delay_ns // 2)
+            barred_ns = self._barred_until_ns - self._module.timeline.now_ns
+            self._call_in(max(delay_ns - attach_ns, barred_ns), lambda: self._found(attach_ns))
 
-    def _attach(self) -> None:
-        self._module.consumption.transmit(self.cell.settings.technology)
-
-    def _answered(self) -> None:
-        self._pending = None
-        self._module.consumption.transmit(None)
-        settings = self.cell.settings
-        if settings.deny_cause is not None:
-            self.reject_cause = settings.deny_cause
-            self._machine.happen("rejected", f"cause {settings.deny_cause}")
+    def _found(self, attach_ns: int) -> None:
+        self.cell = self.selection.best()
+        if self.cell is None:
+            self._search()
             return
-        if settings.gives_time:
-            self._tell_time()
-        home = self._card.imsi.startswith(settings.plmn)
-        self._machine.happen("accepted_home" if home else "accepted_roaming", "network")
+        self._attach_ns = attach_ns
+        self._machine.happen("found")
 
-    def network_now(self) -> datetime:
-        """The network's local time, aware of its zone."""
-        zone = timezone(timedelta(minutes=15 * self.cell.settings.zone_quarters))
-        utc = self._start_time + timedelta(microseconds=self._module.timeline.now_ns // 1000)
-        return utc.astimezone(zone)
+    def _attempt(self) -> None:
+        """One request to attach (TS 24.301 5.5.1.2)."""
+        self._attempts += 1
+        self._ask(self._attach_ns, self._accepted, self._failed)
 
-    def _review_zone(self) -> None:
-        """A network whose zone moves tells it to those who are registered."""
-        settings = self.cell.settings
-        if settings.gives_time and (settings.zone_quarters, settings.dst_hours) != self._zone:
-            self._tell_time()
+    def _ask(self, lasts_ns: int, answered: Callable[[], None], failed: Callable[[str], None]) -> None:
+        """Ask the cell for something that takes so long; a refusal or silence may come instead."""
+        cell = self.cell
+        assert cell is not None  # noqa: S101 # one is chosen before anything is asked
+        if not self.air.is_reached(cell):
+            self.connection.use(cell, _UNHEARD_NS)
+            self._call_in(_UNHEARD_NS, lambda: failed("not heard"))
+        elif not cell.settings.answers:
+            self.connection.use(cell, _ATTACH_NS)
+            self._call_in(ns(TIMERS[cell.settings.technology].answer_s), lambda: failed("no answer"))
+        else:
+            self.connection.use(cell, lasts_ns)
+            cause = cell.settings.deny_cause
+            self._call_in(lasts_ns, answered if cause is None else lambda: self._rejected(cause))
 
-    def _tell_time(self) -> None:
-        settings = self.cell.settings
-        utc = self._start_time + timedelta(microseconds=self._module.timeline.now_ns // 1000)
-        self._zone = (settings.zone_quarters, settings.dst_hours)
-        if self._module.clock.follows_network:
-            self._module.clock.set_utc(utc, settings.zone_quarters)
-        self.time_told.announce(NetworkTime(utc, *self._zone))
+    def _accepted(self) -> None:
+        cell = self.cell
+        assert cell is not None  # noqa: S101 # it has answered
+        self.clock.tell(cell.settings)
+        self._machine.happen(
+            "accepted_home" if self.selection.is_home(cell) else "accepted_roaming", "network"
+        )
 
-    def _cancel(self) -> None:
+    def _rejected(self, cause: int) -> None:
+        """The network refuses: the table of causes says what follows."""
+        cell = self.cell
+        assert cell is not None  # noqa: S101 # it has answered
+        settings = cell.settings
+        self.reject_cause = cause
+        whatever = self._module.profile.quirks.retries_whatever_the_cause
+        match Action.RETRY if whatever else action_of(cause, settings):
+            case Action.RETRY:
+                self._failed(f"cause {cause}")
+                return
+            case Action.RETRY_LATE:
+                self._attempts = TIMERS[settings.technology].most
+                self._failed(f"cause {cause}")
+                return
+            case Action.BACK_OFF:
+                self._attempts = 0
+                if not self._module.profile.quirks.ignores_long_waits:
+                    self._barred_until_ns = self._module.timeline.now_ns + ns(settings.back_off_s or 0)
+                self._wait(settings.back_off_s or 0, f"cause {cause}")
+                return
+            case Action.CARD_INVALID:
+                self._is_card_invalid = True
+            case action:
+                self.selection.bar(action, cell)
+        self._attempts = 0
+        elsewhere = not self._is_card_invalid and self.selection.best() is not None
+        self._machine.happen("rejected_here" if elsewhere else "rejected", f"cause {cause}")
+
+    def _failed(self, cause: str) -> None:
+        """An attempt has failed: a short wait, after the last of them the long one (TS 24.301 5.5.1.2.6)."""
+        cell = self.cell
+        assert cell is not None  # noqa: S101 # it was asked
+        timers, settings = TIMERS[cell.settings.technology], cell.settings
+        if self._attempts < timers.most:
+            self._wait(timers.retry_s, cause)
+            return
+        self._attempts = 0
+        long_s = settings.t3402_s if settings.technology == "lte" else settings.update_s or _LONG_2G_S
+        self._wait(long_s, cause)
+
+    def _wait(self, seconds: float, cause: str) -> None:
+        cell, quirks = self.cell, self._module.profile.quirks
+        assert cell is not None  # noqa: S101 # it was asked
+        if quirks.gives_up_at_first_failure:
+            self._machine.happen("rejected", cause)
+            return
+        if quirks.ignores_long_waits:
+            seconds = TIMERS[cell.settings.technology].retry_s
+        self._machine.happen("failed", cause)
+        self._attach_ns = _ATTACH_NS
+        self._call_in(ns(seconds), lambda: self._machine.happen("try_again", "timer"))
+
+    # -- registered ------------------------------------------------------------------------
+
+    def _await_update(self) -> None:
+        """Once in a while the module tells the network that it is still there (T3412, T3212)."""
+        cell = self.cell
+        if cell is not None and cell.settings.update_s:
+            self._update = self._module.timeline.call_in(ns(cell.settings.update_s), self._update_now)
+
+    def _update_now(self) -> None:
+        """Update the area (TS 24.301 5.5.3.2); the module stays registered while it tries."""
+        self._cancel()
+        self._attempts += 1
+        cell = self.cell
+        if cell is not None and cell.settings.answers and cell.settings.deny_cause in _ATTACH_ANEW:
+            self.connection.use(cell, _UPDATE_NS)
+            self._call_in(
+                _UPDATE_NS, lambda: self._machine.happen("detached", f"cause {cell.settings.deny_cause}")
+            )
+            return
+        self._ask(_UPDATE_NS, self._updated, self._update_failed)
+
+    def _updated(self) -> None:
+        self._pending = None
+        self._attempts = 0
+        self._await_update()
+        if self.cell is not None:
+            self.clock.review(self.cell.settings)
+
+    def _update_failed(self, cause: str) -> None:
+        cell = self.cell
+        assert cell is not None  # noqa: S101 # it was asked
+        timers = TIMERS[cell.settings.technology]
+        if self._attempts < timers.most:
+            self._pending = None
+            self._call_in(ns(timers.retry_s), self._update_now)
+        else:
+            self._failed(cause)
+
+    def _review_cell(self) -> None:
+        """The air has changed for a module that is registered."""
+        cell = self.cell
+        assert cell is not None  # noqa: S101 # it is registered
+        if not self.air.is_heard(cell):
+            other = self._better_than(None)
+            if other is None:
+                self._machine.happen("cell_lost")
+            else:
+                self._move_to(other)
+            return
+        self.clock.review(cell.settings)
+        if self._reselects is None and self._better_than(cell) is not None:
+            self._reselects = self._module.timeline.call_in(_RESELECTION_NS, self._reselect)
+
+    def _better_than(self, cell: Cell | None) -> Cell | None:
+        """The best cell of the same network and technology: any, or one clearly better than *cell*."""
+        own = self.cell
+        assert own is not None  # noqa: S101 # it is registered
+        least_dbm = None if cell is None else self.air.level_dbm(cell) + _HYSTERESIS_DB
+        for other in self.air.heard:
+            same = (other.settings.plmn, other.settings.technology) == (
+                own.settings.plmn,
+                own.settings.technology,
+            )
+            if other is own or not same or self.selection.is_forbidden(other):
+                continue
+            if least_dbm is None or self.air.level_dbm(other) > least_dbm:
+                return other
+        return None
+
+    def _reselect(self) -> None:
+        self._reselects = None
+        if self.cell is not None and (other := self._better_than(self.cell)) is not None:
+            self._move_to(other)
+
+    def _move_to(self, other: Cell) -> None:
+        """Go over to another cell of the same network; in another area the network is told."""
+        before, self.cell = self.cell, other
+        self._module.recorder.record("module/registration", "cell", name=other.name)
+        if before is not None and before.settings.area != other.settings.area:
+            self._update_now()
+        self.changed.announce(None)
+
+    # -- waiting ----------------------------------------------------------------------------
+
+    def _call_in(self, delay_ns: int, action: Callable[[], object]) -> None:
+        def act() -> None:
+            self._pending = None
+            action()
+
         if self._pending is not None:
             self._pending.cancel()
-            self._pending = None
-            self._module.consumption.transmit(None)
-        if self._transmits is not None:
-            self._transmits.cancel()
-            self._transmits = None
+        self._pending = self._module.timeline.call_in(max(delay_ns, 0), act)
+
+    def _cancel(self) -> None:
+        for pending in (self._pending, self._update, self._reselects):
+            if pending is not None:
+                pending.cancel()
+        self._pending = self._update = self._reselects = None

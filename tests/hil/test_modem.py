@@ -130,7 +130,9 @@ def test_a_bench_without_a_way_to_the_key_says_so(open_modem: Open) -> None:
 
 
 def test_a_wrong_setting_of_the_surroundings_names_the_known_ones(open_modem: Open) -> None:
-    with pytest.raises(UsageError, match=r"surroundings\.network\.level: .*; known are plmn, rsrp_dbm"):
+    with pytest.raises(
+        UsageError, match=r"surroundings\.network\.level: .*; known are plmn, operator, .*rsrp_dbm"
+    ):
         open_modem().bench.surroundings.move("network", level=5)
 
 

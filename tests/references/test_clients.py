@@ -213,3 +213,29 @@ def test_gammu_runs_at_virtual_pace_too(tmp_path: Path) -> None:
     assert b"Firmware             : TL4-1.4.2" in result.stdout
     assert result.is_exact
     assert result.bench_s > 2  # it waits between its questions
+
+
+@pytest.mark.slow
+def test_gammu_reads_network_card_and_clock(tmp_path: Path) -> None:
+    settings = tmp_path / "gammurc"
+    settings.write_text("[gammu]\ndevice = /dev/ttyUSB3\nconnection = at115200\n")
+    said = {}
+    with KeptScripts() as kept:
+        for question in ("networkinfo", "getsecuritystatus", "getdatetime"):
+            result = kept.run(
+                ["sh", "-c", f"sleep 60; exec gammu -c {settings} {question}"],
+                bench="already-on",
+                overrides={"card": {"pin_enabled": False}},
+                folder=tmp_path,
+            )
+            assert result.status == 0, result
+            said[question] = result.stdout.decode().splitlines()
+    network = dict(line.split(":", 1) for line in said["networkinfo"])
+
+    # What gammu makes of +CREG, +COPS and +CGATT; the names of 001/01 are its own.
+    assert network["Network state        "] == " home network"
+    assert network["Network              "] == " 001 01 (TEST, unknown), LAC 0B2C, CID 01A2B301"
+    assert network["Name in phone        "] == ' "Ashbeck Test"'
+    assert network["GPRS                 "] == " attached"
+    assert said["getsecuritystatus"] == ["Nothing to enter."]
+    assert said["getdatetime"][0].startswith("Phone time is Thu Jan 15 06:01:0")

@@ -9,7 +9,7 @@ import pytest
 from stdnum import imei, luhn
 
 import simulator
-from simulator.card.card import CardSettings
+from simulator.card.settings import CardSettings
 
 PROFILES = sorted((Path(simulator.__file__).parent / "profiles").glob("*.toml"))
 

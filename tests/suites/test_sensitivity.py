@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+import re
 import subprocess
 import sys
 from pathlib import Path
@@ -21,4 +22,4 @@ def test_every_suite_test_is_red_on_its_wrong_bench() -> None:
     )
 
     assert result.returncode == 0, result.stdout + result.stderr
-    assert "95 rows, all as they should be" in result.stdout
+    assert re.search(r"^[1-9]\d\d+ rows, all as they should be$", result.stdout, re.MULTILINE)

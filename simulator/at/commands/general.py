@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING
 from simulator.at.grammar import Form
 from simulator.at.registry import Number, command
 from simulator.module.radio import FULL, MINIMUM, SILENT
+from simulator.network.causes import text_of
 
 if TYPE_CHECKING:
     from simulator.at.call import Call
@@ -74,7 +75,11 @@ def activity(call: Call) -> None:
 def last_refusal(call: Call) -> None:
     """Why the network refused the last registration, in words of the maker's own."""
     cause = call.modem.registration.reject_cause
-    call.say("+CEER: no refusal" if cause is None else f"+CEER: registration refused, cause {cause}")
+    if cause is None:
+        call.say("+CEER: no refusal")
+    else:
+        words = f" ({text})" if (text := text_of(cause)) else ""
+        call.say(f"+CEER: registration refused, cause {cause}{words}")
 
 
 @command("+CLAC", standard=_TS27007, clause="8.37", forms=(Form.ACTION,))

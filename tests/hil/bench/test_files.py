@@ -25,6 +25,21 @@ def one_line(error: UsageError) -> str:
 
 BAD_BENCHES = [
     ("[bench]", "[bank]", "bank", "a key that is not known", "bench, board, card"),
+    (
+        "[network]",
+        '[[schedule]]\nat_s = 5.0\npart = "network"\nset = { rsrp = -90.0 }\n\n[network]',
+        "schedule.0.rsrp",
+        "a key that is not known",
+        "",
+    ),
+    (
+        "[network]",
+        '[[schedule]]\nat_s = 5.0\npart = "network"\nset = { cell = "north" }\n\n[network]',
+        "schedule.0.set.cell",
+        "'north'",
+        "first",
+    ),
+    ("[network]", '[network]\nregisters = "circuit"', "network", "registers", "LTE has packet service only"),
     ('kind = "simulated"', 'kind = "real"', "bench.kind", "'real'", "'simulated' or 'hardware'"),
     ('kind = "simulated"', "", "bench.kind", "nothing", "the key is needed"),
     ("seed = 1", 'seed = "one"', "bench.seed", "'one'", "integer"),

@@ -149,7 +149,7 @@ def test_unsolicited_lines_wait_for_the_end_of_a_command_where_the_profile_holds
     quiet(b'AT+CREG=1;+CPIN="1234"\r')
     quiet.later(30)
     quiet(b"AT+CFUN=4\r")
-    quiet.model.cell.move(present=False)
+    quiet.model.air.move(present=False)
 
     heard = quiet.later(2)
     assert heard.startswith(b"\r\nOK\r\n")

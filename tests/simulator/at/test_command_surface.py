@@ -21,13 +21,13 @@ if TYPE_CHECKING:
 
 FINAL = re.compile(rb"(?:OK|ERROR|\+CM[ES] ERROR: [^\r\n]+)")
 NUMERIC = re.compile(rb"[04]")
-UNSOLICITED = ("+CREG", "+CEREG", "+CIEV", "+CTZ")
+UNSOLICITED = ("+CREG", "+CGREG", "+CEREG", "+CSCON", "+CIEV", "+CTZ")
 
 # Shrinking takes minutes; what fails is printed rule by rule as it is.
 PHASES = (Phase.explicit, Phase.generate)
 
 # What ends the conversation (the module restarts), spends the card's tries, or is a format of its own.
-LEFT_OUT = {"S", "+CPIN", "+CLAC"}
+LEFT_OUT = {"S", "+CPIN", "+CLCK", "+CPWD", "+CLAC"}
 DECLARED = [command for command in COMMANDS if command.name not in LEFT_OUT]
 
 
@@ -81,6 +81,7 @@ class Surface(RuleBasedStateMachine):
         """All that a command could have changed."""
         slots = {name: value for name, value in vars(self.session).items() if name != "has_new_format"}
         slots["registers"] = dict(self.session.registers)
+        slots["registration_reports"] = dict(self.session.registration_reports)
         serial, radio = self.model.module.serial, self.model.module.radio
         assert serial is not None
         clock = self.model.module.clock
@@ -190,7 +191,7 @@ class Surface(RuleBasedStateMachine):
     @rule(present=st.booleans(), level=st.sampled_from([-70, -110, -150]))
     def the_cell_moves(self, present: bool, level: int) -> None:
         """The surroundings change between lines."""
-        self.model.cell.move(present=present, rsrp_dbm=level)
+        self.model.air.move(present=present, rsrp_dbm=level)
         self.pass_time(60)
 
     @precondition(lambda self: self.model.card.state.value == "PIN")

@@ -57,7 +57,7 @@ def test_the_quirk_makes_the_difference(
     client.port.receive(first)
     client.later(0.01)
     client.port.receive(sent)
-    client.model.cell.move(rsrp_dbm=-130)
+    client.model.air.move(rsrp_dbm=-130)
 
     assert client.heard_bytes() == (with_it if has_it else without)
 

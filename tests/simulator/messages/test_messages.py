@@ -100,7 +100,7 @@ def test_service_that_is_lost_while_sending_ends_it(station: Make) -> None:
     here = station()
     sent = here.send("x")
     here.later(0.2)
-    here.model.cell.move(present=False)
+    here.model.air.move(present=False)
     here.later(60)
 
     assert sent == [Sent(1, 331)]
@@ -405,10 +405,10 @@ class Week:
             self.deleted += 1
 
     def go_away(self) -> None:
-        self.model.cell.move(present=False)
+        self.model.air.move(present=False)
 
     def come_back(self) -> None:
-        self.model.cell.move(present=True)
+        self.model.air.move(present=True)
 
     def cut(self) -> None:
         self.model.supply.turn(on=False)

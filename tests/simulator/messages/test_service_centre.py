@@ -63,11 +63,11 @@ def test_a_centre_that_doubles_delivers_twice_and_no_more(station: Make) -> None
 @pytest.mark.parametrize(("order", "expected"), [("first", "abc"), ("last", "cba")])
 def test_what_waits_leaves_in_the_order_that_was_set(station: Make, order: str, expected: str) -> None:
     here = station(service_centre={"order": order})
-    here.model.cell.move(present=False)
+    here.model.air.move(present=False)
     for text in "abc":
         here.centre.bring(text=text)
     here.later(10)
-    here.model.cell.move(present=True)
+    here.model.air.move(present=True)
     here.later(60)
 
     assert "".join(here.texts()) == expected
@@ -76,11 +76,11 @@ def test_what_waits_leaves_in_the_order_that_was_set(station: Make, order: str, 
 def test_any_order_is_the_seed_s(station: Make) -> None:
     def order(seed: int) -> str:
         here = station(service_centre={"order": "any"}, bench={"seed": seed})
-        here.model.cell.move(present=False)
+        here.model.air.move(present=False)
         for text in "abcdef":
             here.centre.bring(text=text)
         here.later(10)
-        here.model.cell.move(present=True)
+        here.model.air.move(present=True)
         here.later(60)
         return "".join(here.texts())
 
@@ -141,11 +141,11 @@ def test_without_a_centre_nothing_is_sent(station: Make) -> None:
 
 def test_a_message_waits_while_the_phone_is_away_and_comes_with_its_return(station: Make) -> None:
     here = station()
-    here.model.cell.move(present=False)
+    here.model.air.move(present=False)
     here.centre.bring(text="x")
     here.later(3600)
     assert (here.texts(), here.centre.waiting) == ([], 1)
-    here.model.cell.move(present=True)
+    here.model.air.move(present=True)
     here.later(60)
 
     assert (here.texts(), here.centre.waiting) == (["x"], 0)
@@ -155,10 +155,10 @@ def test_a_message_whose_validity_is_over_is_gone_and_its_sender_hears_of_it(sta
     here = station()
     here.send("x", report=True, validity=b"\x00")  # five minutes
     here.later(3)
-    here.model.cell.move(present=False)
+    here.model.air.move(present=False)
     here.later(310)
     assert here.centre.waiting == 1  # the report
-    here.model.cell.move(present=True)
+    here.model.air.move(present=True)
     here.later(60)
 
     assert here.texts() == []
@@ -219,11 +219,11 @@ def test_commands_ask_about_messages_and_delete_them(station: Make) -> None:
 
 def test_what_is_delivered_says_whether_more_waits(station: Make) -> None:
     here = station()
-    here.model.cell.move(present=False)
+    here.model.air.move(present=False)
     for text in "ab":
         here.centre.bring(text=text)
     here.later(10)
-    here.model.cell.move(present=True)
+    here.model.air.move(present=True)
     here.later(60)
     flags = [stored.message.flags for _, stored in here.messages.stores["SM"]]
 

@@ -2,20 +2,26 @@
 
 from __future__ import annotations
 
+import time
 from collections.abc import Callable
 
 import pytest
-from pydantic import ValidationError
 
 from simulator.kernel.timeline import ns
 from simulator.model import Model
-from simulator.network.registration import TRANSITIONS
+from simulator.network.registration import TRANSITIONS, Registered
+from simulator.network.selection import Mode
+from simulator.network.stat import Domain, place_of, stat_of
 
 Build = Callable[..., Model]
 
 
 def later(model: Model, seconds: float) -> None:
     model.timeline.run_until(model.timeline.now_ns + ns(seconds))
+
+
+def stat(model: Model) -> int:
+    return stat_of(model.registration, Domain.EPS)
 
 
 @pytest.fixture
@@ -49,7 +55,7 @@ def test_without_the_card_s_pin_there_is_no_search(build: Build) -> None:
     model = build(start={"module": "ready"})
     later(model, 60)
 
-    assert model.registration.stat == 0
+    assert stat(model) == 0
 
 
 def test_a_foreign_network_is_roaming(build: Build) -> None:
@@ -57,31 +63,35 @@ def test_a_foreign_network_is_roaming(build: Build) -> None:
     model.card.enter_pin("1234")
     later(model, 30)
 
-    assert model.registration.stat == 5
+    assert stat(model) == 5
 
 
 def test_a_cell_that_goes_leads_back_to_searching_and_one_that_comes_to_home(registered: Model) -> None:
-    registered.cell.move(present=False)
-    lost = registered.registration.stat, registered.registration.rssi_dbm
+    registered.air.move(present=False)
+    lost = stat(registered), registered.registration.rssi_dbm
     later(registered, 60)
-    still = registered.registration.stat
-    registered.cell.move(present=True)
+    still = stat(registered)
+    registered.air.move(present=True)
     later(registered, 30)
 
     assert lost == (2, None)
-    assert (still, registered.registration.stat) == (2, 1)
+    assert (still, stat(registered)) == (2, 1)
 
 
-def test_a_refusal_is_kept_with_its_cause_until_the_cell_changes(build: Build) -> None:
-    model = build(start={"module": "ready"}, network={"deny_cause": 11})
+def test_an_area_that_is_refused_is_not_tried_again_but_another_is(build: Build) -> None:
+    model = build(start={"module": "ready"}, network={"deny_cause": 13})
     model.card.enter_pin("1234")
     later(model, 60)
-    denied = model.registration.stat, model.registration.reject_cause
-    model.cell.move(deny_cause=None)
+    denied = stat(model), model.registration.reject_cause
+    model.air.move(deny_cause=None)
+    later(model, 3600)
+    still = stat(model)
+    model.air.move(area="0B2D")
     later(model, 30)
 
-    assert denied == (3, 11)
-    assert (model.registration.stat, model.registration.reject_cause) == (1, None)
+    assert denied == (3, 13)
+    assert still == 3
+    assert (stat(model), model.registration.reject_cause) == (1, None)
 
 
 @pytest.mark.parametrize("how", ["radio", "pin", "stop", "supply"])
@@ -98,9 +108,9 @@ def test_everything_that_silences_the_module_ends_the_registration(registered: M
             registered.supply.turn(on=False)
             later(registered, 0.2)
 
-    assert registered.registration.stat == 0
+    assert stat(registered) == 0
     assert registered.registration.rssi_dbm is None
-    assert registered.registration.area == ""
+    assert place_of(registered.registration, Domain.EPS) is None
 
 
 def test_the_network_sets_the_module_s_clock_where_it_gives_time(build: Build) -> None:
@@ -115,26 +125,274 @@ def test_the_network_sets_the_module_s_clock_where_it_gives_time(build: Build) -
     assert clocks == [("2026-01-15 07:00:30", 4), ("1980-01-06 00:00:30", 0)]
 
 
-def test_the_level_over_the_carrier_follows_from_reference_power_and_quality(build: Build) -> None:
-    # 3GPP TS 36.214 5.1.3: RSRQ = N x RSRP / RSSI; N = 50, RSRP -95 dBm, RSRQ -10 dB, worked by hand:
-    # -95 + 16.99 + 10 = -68.01 dBm.
-    assert build().cell.rssi_dbm == pytest.approx(-68.01, abs=0.005)
+def test_an_attach_that_nobody_answers_is_tried_five_times_in_115_seconds_then_waits_12_minutes(
+    build: Build,
+) -> None:
+    # TS 24.301 5.5.1.2.6, tables 10.2.1: T3410 15 s, T3411 10 s, five attempts, T3402 720 s:
+    # 5 x 15 + 4 x 10 = 115 s from the first request to T3402.
+    model = build(start={"module": "ready"}, network={"answers": False})
+    model.card.enter_pin("1234")
+    later(model, 1200)
+    events = [event for event in model.recorder.take() if event.lane == "module/registration"]
+    asked = [event.t_ns for event in events if event.more.get("to") == "attaching"]
+    waits = [event.t_ns for event in events if event.more.get("to") == "waiting to try again"]
+
+    assert [round((at - asked[0]) / 1e9, 6) for at in asked[:6]] == [0, 25, 50, 75, 100, 115 + 720]
+    assert round((waits[4] - asked[0]) / 1e9, 6) == 115
 
 
-def test_a_cell_below_the_reporting_range_is_not_found(build: Build) -> None:
-    # 3GPP TS 36.133 9.1.4: RSRP is reported from -140 dBm.
-    model = build()
-    model.cell.move(rsrp_dbm=-140.0)
-    weakest = model.cell.is_found
-    model.cell.move(rsrp_dbm=-140.5)
+def test_in_2g_four_updates_are_tried_then_the_network_s_periodic_timer_runs(build: Build) -> None:
+    # TS 24.008 4.4.4.9, table 11.1 (from memory): T3210 20 s, T3211 15 s, four attempts, then T3212.
+    model = build(
+        start={"module": "ready"}, network={"technology": "2g", "answers": False, "update_s": 1800.0}
+    )
+    model.card.enter_pin("1234")
+    later(model, 2200)
+    asked = [event.t_ns for event in model.recorder.take() if event.more.get("to") == "attaching"]
 
-    assert weakest
-    assert not model.cell.is_found
+    assert [round((at - asked[0]) / 1e9, 6) for at in asked[:5]] == [0, 35, 70, 105, 125 + 1800]
 
 
-def test_settings_that_cannot_be_are_refused_and_change_nothing(build: Build) -> None:
-    cell = build().cell
+def test_the_long_wait_begins_anew_after_the_module_was_silenced(build: Build) -> None:
+    model = build(start={"module": "ready"}, network={"answers": False})
+    model.card.enter_pin("1234")
+    later(model, 200)
+    waits = model.registration.state
+    model.air.move(answers=True)
+    model.module.radio.request(4)
+    model.module.radio.request(1)
+    later(model, 30)
 
-    with pytest.raises(ValidationError):
-        cell.move(rsrp_dbm="strong")
-    assert cell.settings.rsrp_dbm == -95
+    assert waits is Registered.WAITING
+    assert stat(model) == 1
+
+
+def test_congestion_with_a_back_off_waits_for_it_also_over_a_silenced_radio(build: Build) -> None:
+    model = build(start={"module": "ready"}, network={"deny_cause": 22, "back_off_s": 600.0})
+    model.card.enter_pin("1234")
+    later(model, 60)
+    model.air.move(deny_cause=None)
+    model.module.radio.request(4)
+    model.module.radio.request(1)
+    later(model, 500)
+    before = stat(model)
+    later(model, 100)
+
+    assert before == 2
+    assert stat(model) == 1
+
+
+@pytest.mark.parametrize(("keeps", "expected"), [(False, 1), (True, 2)])
+def test_a_restart_ends_the_network_s_back_off_unless_the_module_keeps_it(
+    build: Build, keeps: bool, expected: int
+) -> None:
+    model = build(
+        start={"module": "ready"},
+        network={"deny_cause": 22, "back_off_s": 3600.0},
+        card={"pin": "1234", "pin_enabled": False},
+        module={"unit": {"quirks": {"restart_keeps_back_off": keeps}}},
+    )
+    later(model, 60)
+    model.air.move(deny_cause=None)
+    model.module.power.restart("test")
+    later(model, 120)
+
+    assert stat(model) == expected
+
+
+def test_a_plmn_that_refused_stays_on_the_card_s_list_until_it_is_chosen_by_hand(build: Build) -> None:
+    model = build(start={"module": "ready"}, network={"plmn": "00102", "deny_cause": 11})
+    model.card.enter_pin("1234")
+    later(model, 60)
+    listed = list(model.card.forbidden_plmns)
+    model.air.move(deny_cause=None)
+    model.module.power.restart("test")
+    later(model, 60)
+    model.card.enter_pin("1234")
+    later(model, 60)
+    after_restart = stat(model)
+    model.registration.choose(Mode.MANUAL, "00102")
+    later(model, 60)
+
+    assert listed == ["00102"]
+    assert after_restart == 3
+    assert stat(model) == 5
+    assert model.card.forbidden_plmns == []
+
+
+def test_a_refused_network_leads_to_the_next_one(build: Build) -> None:
+    neighbour = {"plmn": "00102", "rsrp_dbm": -110.0}
+    model = build(start={"module": "ready"}, network={"deny_cause": 35, "neighbours": {"foreign": neighbour}})
+    model.card.enter_pin("1234")
+    later(model, 90)
+
+    assert stat(model) == 5
+    assert model.registration.serving is model.air.cells["foreign"]
+
+
+def test_packet_service_refused_leaves_2g_circuits(build: Build) -> None:
+    # Cause 7: EPS services not allowed (TS 24.301 5.5.1.2.5).
+    neighbour = {"technology": "2g", "rsrp_dbm": -80.0}
+    model = build(start={"module": "ready"}, network={"deny_cause": 7, "neighbours": {"old": neighbour}})
+    model.card.enter_pin("1234")
+    later(model, 90)
+
+    found = {domain.value: stat_of(model.registration, domain) for domain in Domain}
+    assert found == {"+CREG": 1, "+CGREG": 3, "+CEREG": 3}
+
+
+def test_a_unit_with_only_its_diversity_antenna_hears_well_and_never_registers(build: Build) -> None:
+    model = build(start={"module": "ready"}, antennas={"main": False})
+    model.card.enter_pin("1234")
+    later(model, 1800)
+    events = model.recorder.take()
+
+    assert model.registration.rssi_dbm == pytest.approx(-68.01, abs=0.005)
+    assert not any(event.more.get("to") == "registered home" for event in events)
+    assert any(event.more.get("cause") == "not heard" for event in events)
+    assert any(event.what == "open_transmission" for event in events)
+
+
+def test_the_periodic_update_keeps_the_registration_and_draws_a_burst(build: Build) -> None:
+    model = build(start={"module": "ready"}, network={"update_s": 600.0})
+    model.card.enter_pin("1234")
+    later(model, 30)
+    demands: list[tuple[int, str]] = []
+    model.module.consumption.changed.listen(
+        lambda demand: demands.append((model.timeline.now_ns, demand.label))
+    )
+    later(model, 1200)
+    sent = [at for at, label in demands if label == "transmit lte"]
+
+    assert stat(model) == 1
+    assert len(sent) == 2
+    assert (sent[1] - sent[0]) / 1e9 == pytest.approx(600.5, abs=0.001)
+
+
+def test_an_update_that_nobody_answers_is_tried_five_times_before_the_registration_is_lost(
+    registered: Model,
+) -> None:
+    registered.air.move(answers=False)
+    later(registered, 3240)
+    during = stat(registered)
+    later(registered, 120)
+    after = stat(registered), registered.registration.state
+
+    assert during == 1
+    assert after == (2, Registered.WAITING)
+
+
+@pytest.mark.parametrize("cause", [9, 10])
+def test_a_network_that_has_forgotten_the_module_makes_it_attach_anew(registered: Model, cause: int) -> None:
+    # TS 24.301 5.5.3.2.5.
+    def relent(_: None) -> None:
+        if registered.registration.state is Registered.SEARCHING:
+            registered.air.move(deny_cause=None)
+
+    registered.air.move(deny_cause=cause)
+    registered.registration.changed.listen(relent)
+    later(registered, 3300)
+    changes = [event.more.get("to") for event in registered.recorder.take() if event.what == "state"]
+
+    assert changes[-3:] == ["searching", "attaching", "registered home"]
+
+
+@pytest.mark.parametrize(("order", "soon", "after_radio"), [("again", 1, 1), ("wait", 0, 1)])
+def test_a_network_that_detaches_says_whether_to_come_back(
+    registered: Model, order: str, soon: int, after_radio: int
+) -> None:
+    # TS 24.301 5.5.2.3.
+    registered.air.move(detach=order)
+    later(registered, 60)
+    found = stat(registered)
+    registered.module.radio.request(4)
+    registered.module.radio.request(1)
+    later(registered, 60)
+
+    assert (found, stat(registered)) == (soon, after_radio)
+
+
+def test_a_detach_with_a_cause_does_what_a_refusal_with_it_does(registered: Model) -> None:
+    registered.air.move(detach="wait", cause=8)
+    later(registered, 3600)
+
+    assert (stat(registered), registered.registration.reject_cause) == (3, 8)
+
+
+def test_a_better_cell_of_the_same_network_is_taken_and_told(build: Build) -> None:
+    model = build(
+        start={"module": "ready"},
+        network={"neighbours": {"north": {"rsrp_dbm": -120.0, "area": "0B2D", "cell_id": "01A2B302"}}},
+    )
+    model.card.enter_pin("1234")
+    later(model, 30)
+    model.air.move(cell="north", rsrp_dbm=-80.0)
+    at_once = place_of(model.registration, Domain.EPS)
+    later(model, 5)
+    then = place_of(model.registration, Domain.EPS)
+
+    assert at_once == ("0B2C", "01A2B301", 7)
+    assert then == ("0B2D", "01A2B302", 7)
+    assert stat(model) == 1
+
+
+def test_a_cell_little_better_is_left_alone(build: Build) -> None:
+    model = build(
+        start={"module": "ready"},
+        network={"neighbours": {"north": {"rsrp_dbm": -96.0, "cell_id": "01A2B302"}}},
+    )
+    model.card.enter_pin("1234")
+    later(model, 30)
+    model.air.move(cell="north", rsrp_dbm=-92.5)
+    later(model, 60)
+
+    assert place_of(model.registration, Domain.EPS) == ("0B2C", "01A2B301", 7)
+
+
+@pytest.mark.parametrize(
+    ("technology", "registers", "expected"),
+    [
+        ("lte", "all", (1, 0, 1)),
+        ("lte", "packet", (0, 0, 1)),
+        ("lte", "messages", (6, 0, 1)),
+        ("2g", "all", (1, 1, 0)),
+        ("2g", "packet", (0, 1, 0)),
+        ("2g", "circuit", (1, 0, 0)),
+    ],
+)
+def test_each_domain_has_its_own_stat(
+    build: Build, technology: str, registers: str, expected: tuple[int, int, int]
+) -> None:
+    # TS 27.007 7.2, 10.1.20, 10.1.22: 6 is "registered for SMS only, home network".
+    model = build(start={"module": "ready"}, network={"technology": technology, "registers": registers})
+    model.card.enter_pin("1234")
+    later(model, 40)
+
+    assert tuple(stat_of(model.registration, domain) for domain in Domain) == expected
+
+
+def test_the_card_s_removal_ends_the_registration_and_clears_what_the_module_held_against_it(
+    build: Build,
+) -> None:
+    model = build(start={"module": "ready"}, network={"deny_cause": 3}, card={"pin_enabled": False})
+    later(model, 60)
+    refused = stat(model)
+    model.air.move(deny_cause=None)
+    model.card.move(present=False)
+    later(model, 10)
+    without = stat(model)
+    model.card.move(present=True)
+    later(model, 60)
+
+    assert (refused, without, stat(model)) == (3, 0, 1)
+
+
+def test_twelve_minutes_of_back_off_take_a_tenth_of_a_second_at_most(build: Build) -> None:
+    model = build(start={"module": "ready"}, network={"deny_cause": 111})
+    model.card.enter_pin("1234")
+    later(model, 60)
+    began_s = time.perf_counter()
+    later(model, 720)
+    took_s = time.perf_counter() - began_s
+
+    assert took_s <= 0.1

@@ -23,11 +23,11 @@ def test_another_zone_is_reported_as_asked_for(converse: Converse, level: int, l
     client = converse(network={"zone_quarters": 4})
     client(f'AT+CTZR={level};+CPIN="1234"')
     first = client.later(119.999)
-    client.model.cell.move(zone_quarters=8, dst_hours=1)
+    client.model.air.move(zone_quarters=8, dst_hours=1)
 
     assert [one[:10] for one in first] == [one.replace("08", "04").replace(",1", ",0")[:10] for one in line]
     assert client.heard() == line
-    client.model.cell.move(rsrp_dbm=-96)
+    client.model.air.move(rsrp_dbm=-96)
     assert client.heard() == []  # the same zone again
 
 
@@ -43,7 +43,7 @@ def test_a_network_without_time_reports_no_zone(converse: Converse) -> None:
     client = converse(network={"gives_time": False})
     client('AT+CTZR=1;+CPIN="1234"')
     client.later(60)
-    client.model.cell.move(zone_quarters=8)
+    client.model.air.move(zone_quarters=8)
 
     assert client.heard() == []
 
@@ -52,6 +52,6 @@ def test_the_clock_follows_a_zone_that_moves(converse: Converse) -> None:
     client = converse()
     client('AT+CPIN="1234"')
     client.later(60)
-    client.model.cell.move(zone_quarters=8)
+    client.model.air.move(zone_quarters=8)
 
     assert client("AT+CCLK?")[0].endswith('+08"')

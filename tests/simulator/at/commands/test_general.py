@@ -170,7 +170,7 @@ def test_the_last_refusal_is_told_with_its_cause(build: Build) -> None:
     client.later(30)
 
     assert before == ["+CEER: no refusal", "OK"]
-    assert client("AT+CEER") == ["+CEER: registration refused, cause 11", "OK"]
+    assert client("AT+CEER") == ["+CEER: registration refused, cause 11 (PLMN not allowed)", "OK"]
 
 
 def test_every_command_is_listed_the_maker_s_own_too(client: Client) -> None:
@@ -193,9 +193,9 @@ def test_indicators_are_told_and_reported(client: Client) -> None:
     assert client("AT+CIND?") == ["+CIND: 4,0,0", "OK"]
     client('AT+CMER=3,0,0,2;+CPIN="1234"')
     registered = client.later(30)
-    client.model.cell.move(rsrp_dbm=-130)
+    client.model.air.move(rsrp_dbm=-130)
     weak = client.heard()
-    client.model.cell.move(present=False)
+    client.model.air.move(present=False)
     lost = client.heard()
 
     assert registered == ["+CIEV: 2,1"]
@@ -206,11 +206,11 @@ def test_indicators_are_told_and_reported(client: Client) -> None:
 
 def test_events_that_may_not_be_sent_are_kept_and_flushed_on_request(client: Client) -> None:
     client("AT+CMER=0,0,0,1")
-    client.model.cell.move(present=False)
+    client.model.air.move(present=False)
     kept = client.heard()
     flushed = client("AT+CMER=3,0,0,1,1")
     client("AT+CMER=0,0,0,1")
-    client.model.cell.move(present=True)
+    client.model.air.move(present=True)
 
     assert kept == []
     assert flushed == ["OK", "+CIEV: 1,0"]
@@ -220,7 +220,7 @@ def test_events_that_may_not_be_sent_are_kept_and_flushed_on_request(client: Cli
 def test_what_is_kept_is_bounded(client: Client) -> None:
     client("AT+CMER=0,0,0,1")
     for _ in range(100):
-        client.model.cell.move(present=False)
-        client.model.cell.move(present=True)
+        client.model.air.move(present=False)
+        client.model.air.move(present=True)
 
     assert len(client.model.at.channels["at"].session.events_kept) == 32

@@ -597,7 +597,7 @@ def test_no_service_no_centre_and_a_refusal_each_have_their_code(client: Make) -
     here('AT+CSCA=""')
     assert here(send) == ["> ", "+CMS ERROR: 330"]
     here('AT+CSCA="+447700900000"')
-    here.model.cell.move(present=False)
+    here.model.air.move(present=False)
     here.later(1)
 
     assert here(send) == ["> ", "+CMS ERROR: 331"]
