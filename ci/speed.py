@@ -31,7 +31,7 @@ from simulator.at.grammar import parse
 from simulator.edges.port_edges import MemoryEdges
 from simulator.kernel.timeline import Timeline, ns
 from simulator.model import Model
-from simulator.network.registration import Registered
+from simulator.network.states import Registered
 
 if TYPE_CHECKING:
     from collections.abc import Callable

@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING, Final
 
 from simulator.kernel.announcement import Announcement
 from simulator.module.radio import FULL
-from simulator.network.registration import Registered
+from simulator.network.states import Registered
 
 if TYPE_CHECKING:
     from simulator.module.module import Module

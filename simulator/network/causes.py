@@ -9,7 +9,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from enum import Enum
-from typing import TYPE_CHECKING, Final
+from typing import TYPE_CHECKING, Final, NamedTuple
 
 if TYPE_CHECKING:
     from .settings import CellSettings, Technology
@@ -109,8 +109,7 @@ def text_of(cause: int) -> str:
     return known.text if known else ""
 
 
-@dataclass(frozen=True, slots=True)
-class Timers:
+class Timers(NamedTuple):
     """How one technology times its attempts, in seconds; *most* of them, then comes the long wait."""
 
     answer_s: float

@@ -6,7 +6,6 @@ Who refuses, and what then follows, is in `causes.py`; which cell is chosen, in 
 from __future__ import annotations
 
 from datetime import datetime
-from enum import Enum
 from typing import TYPE_CHECKING, Final
 
 from simulator.card.card import CardState
@@ -19,10 +18,11 @@ from simulator.module.radio import FULL
 from .causes import TIMERS, Action, action_of
 from .connection import Connection
 from .network_time import NetworkClock
+from .requests import ATTACH_NS, Outcomes, Requests
 from .selection import Mode, Selection
+from .states import REGISTERED, TRANSITIONS, Registered
 
 if TYPE_CHECKING:
-    from collections.abc import Callable
     from datetime import datetime
 
     from simulator.card.card import Card
@@ -34,44 +34,7 @@ if TYPE_CHECKING:
     from .settings import NetworkMove, Technology
 
 
-class Registered(Enum):
-    """Registration states, in the words of the recording."""
-
-    IDLE = "not registered"
-    SEARCHING = "searching"
-    ATTACHING = "attaching"
-    WAITING = "waiting to try again"
-    HOME = "registered home"
-    ROAMING = "registered roaming"
-    DENIED = "denied"
-
-
-_REGISTERED = (Registered.HOME, Registered.ROAMING)
-_TRYING = (Registered.ATTACHING, Registered.HOME, Registered.ROAMING)
-
-TRANSITIONS: Final = (
-    ("search", Registered.IDLE, Registered.SEARCHING),
-    ("found", Registered.SEARCHING, Registered.ATTACHING),
-    ("nothing_allowed", Registered.SEARCHING, Registered.DENIED),
-    ("accepted_home", Registered.ATTACHING, Registered.HOME),
-    ("accepted_roaming", Registered.ATTACHING, Registered.ROAMING),
-    # A refusal, or an attempt that failed, may come to an attach and to an update of who is registered.
-    *(("rejected", state, Registered.DENIED) for state in _TRYING),
-    *(("rejected_here", state, Registered.SEARCHING) for state in _TRYING),
-    *(("failed", state, Registered.WAITING) for state in _TRYING),
-    *(("detached", state, Registered.SEARCHING) for state in (Registered.HOME, Registered.ROAMING)),
-    *(("cell_lost", state, Registered.SEARCHING) for state in (*_TRYING, Registered.WAITING)),
-    ("try_again", Registered.WAITING, Registered.ATTACHING),
-    ("cell_moved", Registered.DENIED, Registered.SEARCHING),
-    *(("give_up", state, Registered.IDLE) for state in Registered if state is not Registered.IDLE),
-)
-
-# The module transmits in the last second of an attach at most: random access, security, accept (common
-# practice, no source); and for as long in each attempt that nobody answers.
-_ATTACH_NS: Final = SECOND_NS
 _UPDATE_NS: Final = SECOND_NS // 2
-# A cell that does not hear the module: random access ends (T300, TS 36.331 7.3, a common value from memory).
-_UNHEARD_NS: Final = SECOND_NS
 # A better cell of the same network is taken after so long, if it is better by so much (TS 36.304 5.2.4: Qhyst
 # and Treselection are the network's, these are common values from memory).
 _RESELECTION_NS, _HYSTERESIS_DB = SECOND_NS, 3.0
@@ -94,11 +57,11 @@ class Registration:
         self.clock = NetworkClock(module=module, start_time=start_time)
         self._module, self._card = module, card
         self._attempts = 0
-        self._attach_ns = _ATTACH_NS
+        self._attach_ns = ATTACH_NS
         self._is_card_invalid = False
         self._is_told_to_wait = False
         self._barred_until_ns = 0
-        self._pending: Wakeup | None = None
+        self._requests = Requests(timeline=module.timeline, air=air, connection=self.connection)
         self._update: Wakeup | None = None
         self._reselects: Wakeup | None = None
         self._machine: StateMachine[Registered] = StateMachine(
@@ -123,7 +86,7 @@ class Registration:
     @property
     def is_registered(self) -> bool:
         """Whether the network knows the module."""
-        return self.state in _REGISTERED
+        return self.state in REGISTERED
 
     @property
     def serving(self) -> Cell | None:
@@ -257,6 +220,12 @@ class Registration:
             self._is_told_to_wait = True
             self._review("network")
 
+    @property
+    def _asked(self) -> Cell:
+        """The cell that is asked, or served by: there is one from the state `attaching` on."""
+        assert self.cell is not None  # noqa: S101 # the table of states sees to it
+        return self.cell
+
     # -- searching and attaching -----------------------------------------------------------
 
     def _on_change(self, change: Change[Registered]) -> None:
@@ -264,11 +233,12 @@ class Registration:
         if state in (Registered.IDLE, Registered.HOME, Registered.ROAMING) and not self._is_card_invalid:
             self.reject_cause = None
         self._cancel()
-        if change.before in _REGISTERED and self._module.profile.quirks.searches_once:
+        if change.before in REGISTERED and self._module.profile.quirks.searches_once:
             self._is_told_to_wait = True
         match state:
             case Registered.SEARCHING:
-                self.connection.close()
+                if self.cell is not None and not self.air.is_heard(self.cell):
+                    self.connection.close()
                 self.cell = None
                 self._search()
             case Registered.ATTACHING:
@@ -290,11 +260,11 @@ class Registration:
             self._machine.happen("nothing_allowed")
         elif self.selection.best() is None:
             self._cancel()
-        elif self._pending is None:
+        elif not self._requests.is_waiting:
             delay_ns = self._module.draws.draw_ns("registration", self._module.profile.delays.registration_s)
-            attach_ns = min(_ATTACH_NS, delay_ns // 2)
+            attach_ns = min(ATTACH_NS, delay_ns // 2)
             barred_ns = self._barred_until_ns - self._module.timeline.now_ns
-            self._call_in(max(delay_ns - attach_ns, barred_ns), lambda: self._found(attach_ns))
+            self._requests.wait(max(delay_ns - attach_ns, barred_ns), lambda: self._found(attach_ns))
 
     def _found(self, attach_ns: int) -> None:
         self.cell = self.selection.best()
@@ -307,26 +277,12 @@ class Registration:
     def _attempt(self) -> None:
         """One request to attach (TS 24.301 5.5.1.2)."""
         self._attempts += 1
-        self._ask(self._attach_ns, self._accepted, self._failed)
-
-    def _ask(self, lasts_ns: int, answered: Callable[[], None], failed: Callable[[str], None]) -> None:
-        """Ask the cell for something that takes so long; a refusal or silence may come instead."""
-        cell = self.cell
-        assert cell is not None  # noqa: S101 # one is chosen before anything is asked
-        if not self.air.is_reached(cell):
-            self.connection.use(cell, _UNHEARD_NS)
-            self._call_in(_UNHEARD_NS, lambda: failed("not heard"))
-        elif not cell.settings.answers:
-            self.connection.use(cell, _ATTACH_NS)
-            self._call_in(ns(TIMERS[cell.settings.technology].answer_s), lambda: failed("no answer"))
-        else:
-            self.connection.use(cell, lasts_ns)
-            cause = cell.settings.deny_cause
-            self._call_in(lasts_ns, answered if cause is None else lambda: self._rejected(cause))
+        self._requests.ask(
+            self._asked, self._attach_ns, Outcomes(self._accepted, self._rejected, self._failed)
+        )
 
     def _accepted(self) -> None:
-        cell = self.cell
-        assert cell is not None  # noqa: S101 # it has answered
+        cell = self._asked
         self.clock.tell(cell.settings)
         self._machine.happen(
             "accepted_home" if self.selection.is_home(cell) else "accepted_roaming", "network"
@@ -334,8 +290,7 @@ class Registration:
 
     def _rejected(self, cause: int) -> None:
         """The network refuses: the table of causes says what follows."""
-        cell = self.cell
-        assert cell is not None  # noqa: S101 # it has answered
+        cell = self._asked
         settings = cell.settings
         self.reject_cause = cause
         whatever = self._module.profile.quirks.retries_whatever_the_cause
@@ -363,8 +318,7 @@ class Registration:
 
     def _failed(self, cause: str) -> None:
         """An attempt has failed: a short wait, after the last of them the long one (TS 24.301 5.5.1.2.6)."""
-        cell = self.cell
-        assert cell is not None  # noqa: S101 # it was asked
+        cell = self._asked
         timers, settings = TIMERS[cell.settings.technology], cell.settings
         if self._attempts < timers.most:
             self._wait(timers.retry_s, cause)
@@ -374,16 +328,15 @@ class Registration:
         self._wait(long_s, cause)
 
     def _wait(self, seconds: float, cause: str) -> None:
-        cell, quirks = self.cell, self._module.profile.quirks
-        assert cell is not None  # noqa: S101 # it was asked
+        cell, quirks = self._asked, self._module.profile.quirks
         if quirks.gives_up_at_first_failure:
             self._machine.happen("rejected", cause)
             return
         if quirks.ignores_long_waits:
             seconds = TIMERS[cell.settings.technology].retry_s
         self._machine.happen("failed", cause)
-        self._attach_ns = _ATTACH_NS
-        self._call_in(ns(seconds), lambda: self._machine.happen("try_again", "timer"))
+        self._attach_ns = ATTACH_NS
+        self._requests.wait(ns(seconds), lambda: self._machine.happen("try_again", "timer"))
 
     # -- registered ------------------------------------------------------------------------
 
@@ -400,63 +353,45 @@ class Registration:
         cell = self.cell
         if cell is not None and cell.settings.answers and cell.settings.deny_cause in _ATTACH_ANEW:
             self.connection.use(cell, _UPDATE_NS)
-            self._call_in(
+            self._requests.wait(
                 _UPDATE_NS, lambda: self._machine.happen("detached", f"cause {cell.settings.deny_cause}")
             )
             return
-        self._ask(_UPDATE_NS, self._updated, self._update_failed)
+        self._requests.ask(
+            self._asked, _UPDATE_NS, Outcomes(self._updated, self._rejected, self._update_failed)
+        )
 
     def _updated(self) -> None:
-        self._pending = None
         self._attempts = 0
         self._await_update()
         if self.cell is not None:
             self.clock.review(self.cell.settings)
 
     def _update_failed(self, cause: str) -> None:
-        cell = self.cell
-        assert cell is not None  # noqa: S101 # it was asked
+        cell = self._asked
         timers = TIMERS[cell.settings.technology]
         if self._attempts < timers.most:
-            self._pending = None
-            self._call_in(ns(timers.retry_s), self._update_now)
+            self._requests.wait(ns(timers.retry_s), self._update_now)
         else:
             self._failed(cause)
 
     def _review_cell(self) -> None:
         """The air has changed for a module that is registered."""
-        cell = self.cell
-        assert cell is not None  # noqa: S101 # it is registered
+        cell = self._asked
         if not self.air.is_heard(cell):
-            other = self._better_than(None)
+            other = self.selection.other(cell)
             if other is None:
                 self._machine.happen("cell_lost")
             else:
                 self._move_to(other)
             return
         self.clock.review(cell.settings)
-        if self._reselects is None and self._better_than(cell) is not None:
+        if self._reselects is None and self.selection.other(cell, better_by_db=_HYSTERESIS_DB) is not None:
             self._reselects = self._module.timeline.call_in(_RESELECTION_NS, self._reselect)
-
-    def _better_than(self, cell: Cell | None) -> Cell | None:
-        """The best cell of the same network and technology: any, or one clearly better than *cell*."""
-        own = self.cell
-        assert own is not None  # noqa: S101 # it is registered
-        least_dbm = None if cell is None else self.air.level_dbm(cell) + _HYSTERESIS_DB
-        for other in self.air.heard:
-            same = (other.settings.plmn, other.settings.technology) == (
-                own.settings.plmn,
-                own.settings.technology,
-            )
-            if other is own or not same or self.selection.is_forbidden(other):
-                continue
-            if least_dbm is None or self.air.level_dbm(other) > least_dbm:
-                return other
-        return None
 
     def _reselect(self) -> None:
         self._reselects = None
-        if self.cell is not None and (other := self._better_than(self.cell)) is not None:
+        if self.cell is not None and (other := self.selection.other(self.cell, better_by_db=_HYSTERESIS_DB)):
             self._move_to(other)
 
     def _move_to(self, other: Cell) -> None:
@@ -467,19 +402,9 @@ class Registration:
             self._update_now()
         self.changed.announce(None)
 
-    # -- waiting ----------------------------------------------------------------------------
-
-    def _call_in(self, delay_ns: int, action: Callable[[], object]) -> None:
-        def act() -> None:
-            self._pending = None
-            action()
-
-        if self._pending is not None:
-            self._pending.cancel()
-        self._pending = self._module.timeline.call_in(max(delay_ns, 0), act)
-
     def _cancel(self) -> None:
-        for pending in (self._pending, self._update, self._reselects):
+        self._requests.cancel()
+        for pending in (self._update, self._reselects):
             if pending is not None:
                 pending.cancel()
-        self._pending = self._update = self._reselects = None
+        self._update = self._reselects = None

@@ -100,6 +100,20 @@ class Selection:
         suitable = [cell for cell in self._air.heard if self.is_suitable(cell)]
         return min(suitable, key=self.rank, default=None)
 
+    def other(self, own: Cell, *, better_by_db: float | None = None) -> Cell | None:
+        """The strongest other cell of the same network and technology; or only one so much better."""
+        least_dbm = None if better_by_db is None else self._air.level_dbm(own) + better_by_db
+        for cell in self._air.heard:
+            is_same = (cell.settings.plmn, cell.settings.technology) == (
+                own.settings.plmn,
+                own.settings.technology,
+            )
+            if cell is own or not is_same or self.is_forbidden(cell):
+                continue
+            if least_dbm is None or self._air.level_dbm(cell) > least_dbm:
+                return cell
+        return None
+
     def rank(self, cell: Cell) -> tuple[int, bool, float]:
         """Where the cell stands among others: the smallest first."""
         preferred = self._card.preferred_plmns

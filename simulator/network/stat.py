@@ -5,7 +5,7 @@ from __future__ import annotations
 from enum import Enum
 from typing import TYPE_CHECKING, Final, NamedTuple
 
-from .registration import Registered
+from .states import Registered
 
 if TYPE_CHECKING:
     from .registration import Registration

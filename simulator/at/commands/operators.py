@@ -9,8 +9,8 @@ from simulator.at.grammar import Form
 from simulator.at.registry import Awaited, Number, Text, command
 from simulator.kernel.timeline import ns
 from simulator.module.radio import FULL
-from simulator.network.registration import Registered
 from simulator.network.selection import Mode
+from simulator.network.states import Registered
 
 from .card import refuse_unready
 

@@ -10,10 +10,10 @@ import pytest
 from simulator.kernel.timeline import ns
 from simulator.model import Model
 from simulator.network.causes import CAUSES, Action, action_of
-from simulator.network.registration import Registered
 from simulator.network.selection import Mode
 from simulator.network.settings import CellSettings
 from simulator.network.stat import Domain, stat_of
+from simulator.network.states import Registered
 
 Build = Callable[..., Model]
 

@@ -9,9 +9,9 @@ import pytest
 
 from simulator.kernel.timeline import ns
 from simulator.model import Model
-from simulator.network.registration import TRANSITIONS, Registered
 from simulator.network.selection import Mode
 from simulator.network.stat import Domain, place_of, stat_of
+from simulator.network.states import TRANSITIONS, Registered
 
 Build = Callable[..., Model]
 
