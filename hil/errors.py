@@ -79,6 +79,18 @@ class PartMissingError(UsageError, LookupError):
         super().__init__(f"this bench has no {part}{why and ': ' + why}")
 
 
+class GuardRefusedError(UsageError, PermissionError):
+    """A guard let something not pass to the hardware."""
+
+    def __init__(self, *, guard: str, action: str, reason: str, cure: str = "") -> None:
+        self.guard, self.action, self.reason, self.cure = guard, action, reason, cure
+        super().__init__(f"guard {guard} refused {action}: {reason}{cure and '; ' + cure}")
+
+    def __str__(self) -> str:
+        """The text alone."""
+        return str(self.args[0])
+
+
 class PortGoneError(ProductError, ConnectionError):
     """The port vanished while it was held."""
 
