@@ -79,6 +79,16 @@ class PartMissingError(UsageError, LookupError):
         super().__init__(f"this bench has no {part}{why and ': ' + why}")
 
 
+class MissingDriverError(UsageError, ImportError):
+    """A driver is known, and the library that it needs is not installed."""
+
+    def __init__(self, *, driver: str, needs: str) -> None:
+        self.driver, self.needs = driver, needs
+        super().__init__(
+            f"driver {driver!r} needs {needs}, which is not installed: pip install 'wakebench[hardware]'"
+        )
+
+
 class GuardRefusedError(UsageError, PermissionError):
     """A guard let something not pass to the hardware."""
 

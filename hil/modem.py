@@ -10,7 +10,14 @@ from typing import TYPE_CHECKING, Final
 
 from .deadline import Deadline
 from .dialogue.dialogue import Dialogue
-from .errors import CommandFailedError, NoReplyError, NotReachedError, PortGoneError, PortMissingError
+from .errors import (
+    BenchUndecidedError,
+    CommandFailedError,
+    NoReplyError,
+    NotReachedError,
+    PortGoneError,
+    PortMissingError,
+)
 
 if TYPE_CHECKING:
     from collections.abc import Callable
@@ -124,7 +131,8 @@ class Modem:
             self.bench.health.check()
             raise
         while True:
-            with contextlib.suppress(NoReplyError, PortGoneError):
+            # Silence is expected here, so what it means is asked at the end only.
+            with contextlib.suppress(NoReplyError, PortGoneError, BenchUndecidedError):
                 if self.command("AT", timeout_s=min(max(deadline.left_s, 0.1), 0.5), demand_ok=False).is_ok:
                     return
             if deadline.has_passed:
@@ -161,7 +169,7 @@ class Modem:
         For an interface that may rest or has yet to learn the host's rate.  Raises NoReplyError.
         """
         for count in range(1, times):
-            with contextlib.suppress(NoReplyError):
+            with contextlib.suppress(NoReplyError, BenchUndecidedError):
                 if self.command("AT", timeout_s=_AGAIN_S, demand_ok=False).is_ok:
                     return count
         self.command("AT")

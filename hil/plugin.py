@@ -15,6 +15,8 @@ import pytest
 if TYPE_CHECKING:
     from collections.abc import Callable, Generator, Iterator
 
+    from .bench.files import BenchDescription
+    from .bench.hardware.station import Station
     from .bench.interface import Bench
     from .measure import Measure
     from .modem import Modem
@@ -45,6 +47,13 @@ def pytest_addoption(parser: pytest.Parser) -> None:
         default="pty",
         help="simulated ports on ptys (default) or in memory",
     )
+    group.addoption(
+        "--wait",
+        metavar="SECONDS",
+        type=float,
+        default=0.0,
+        help="wait so long for whoever else uses a hardware bench",
+    )
 
 
 def pytest_configure(config: pytest.Config) -> None:
@@ -60,33 +69,56 @@ def pytest_configure(config: pytest.Config) -> None:
 
         try:
             description = load_bench(find_bench(config.getoption("bench")))
-            if description.file.bench.kind != "simulated":
-                raise UsageError(f"{description.path}: bench.kind 'hardware' cannot be driven yet")  # noqa: TRY301 # one place that tells
             parse_pace(config.getoption("pace"))
+            _check_hardware(config, description)
         except UsageError as error:
             raise pytest.UsageError(str(error)) from error
         config.stash[_DESCRIPTION_KEY] = description
 
 
+def _check_hardware(config: pytest.Config, description: BenchDescription) -> None:
+    """What a hardware bench cannot do: raises UsageError."""
+    from .errors import UsageError
+
+    if description.file.bench.kind != "hardware":
+        return
+    if getattr(config.option, "numprocesses", None) or hasattr(config, "workerinput"):
+        raise UsageError("-n: found several workers; allowed: none, a hardware bench has one user at a time")
+    if config.getoption("pace") not in ("virtual", "real"):
+        raise UsageError("--pace: found a factor; allowed: real, on a hardware bench")
+
+
+@pytest.fixture(scope="session")
+def _station(request: pytest.FixtureRequest) -> Iterator[Station | None]:
+    """The hardware, held for the whole session; None where the bench is a simulated one."""
+    description = request.config.stash.get(_DESCRIPTION_KEY, None)
+    if description is None or description.file.bench.kind != "hardware":
+        yield None
+        return
+    from .bench.hardware.station import Station
+    from .interruption import interrupted_by_signals
+
+    # Whoever ends this process ends it so that the key is released.
+    with interrupted_by_signals():
+        found = Station(description, wait_s=request.config.getoption("wait"))
+        try:
+            yield found
+        finally:
+            found.close()
+
+
 @pytest.fixture
 def bench(request: pytest.FixtureRequest) -> Iterator[Bench]:
     """The bench, as its file starts it; closed and recorded at the end."""
-    from .bench.simulated import SimulatedBench
-    from .pace import parse_pace
     from .recording.store import RecordingFile
 
     config = request.config
     description = config.stash.get(_DESCRIPTION_KEY, None)
     if description is None:
         pytest.skip(_SELECT)
-    found = SimulatedBench(
-        description, factor=parse_pace(config.getoption("pace")), ports=config.getoption("ports")
-    )
+    found = _opened(request, description)
     try:
-        for marker in request.node.iter_markers("needs"):
-            for part in marker.args:
-                if part not in found.parts:
-                    pytest.skip(f"bench {found.name} lacks {part}")
+        _skip_where_lacking(request, found)
         lane = _lane(request)
         request.node.stash[_BENCH_KEY] = found
         found.note(lane, "start")
@@ -102,6 +134,36 @@ def bench(request: pytest.FixtureRequest) -> Iterator[Bench]:
             file = RecordingFile(path / f"{_file_name(request.node.nodeid)}.jsonl", recording.head)
             file.add(recording)
             file.close()
+
+
+def _opened(request: pytest.FixtureRequest, description: BenchDescription) -> Bench:
+    """A bench for one test, in the state that its file says."""
+    config = request.config
+    station = request.getfixturevalue("_station")
+    if station is None:
+        from .bench.simulated import SimulatedBench
+        from .pace import parse_pace
+
+        factor = parse_pace(config.getoption("pace"))
+        return SimulatedBench(description, factor=factor, ports=config.getoption("ports"))
+    from .bench.hardware.bench import HardwareBench
+    from .bench.hardware.start import bring_to_start
+
+    # What the bench lacks is known before anything is moved.
+    look = HardwareBench(station)
+    try:
+        _skip_where_lacking(request, look)
+    finally:
+        look.close()
+    bring_to_start(station)
+    return HardwareBench(station)
+
+
+def _skip_where_lacking(request: pytest.FixtureRequest, bench: Bench) -> None:
+    for marker in request.node.iter_markers("needs"):
+        for part in marker.args:
+            if part not in bench.parts:
+                pytest.skip(f"bench {bench.name} lacks {part}")
 
 
 @pytest.fixture
@@ -171,10 +233,24 @@ def pytest_runtest_makereport(
         from .exit_codes import of_error
 
         report.wakebench_code = int(of_error(call.excinfo.value))  # type: ignore[attr-defined] # travels with the report
+        description = item.config.stash.get(_DESCRIPTION_KEY, None)
+        if description is not None and description.file.bench.kind == "hardware":
+            _judge_on_hardware(item, report, call.excinfo.value)
         found = item.stash.get(_BENCH_KEY, None)
         if found is not None:
             report.sections.append(("last events of every lane", _last_events(found.recording)))
     return report
+
+
+def _judge_on_hardware(item: pytest.Item, report: pytest.TestReport, error: BaseException) -> None:
+    """A part that turns out to be missing skips the test; one that is broken ends the run."""
+    from .errors import BenchError, PartMissingError
+
+    if isinstance(error, PartMissingError):
+        path, line, _ = item.location
+        report.outcome, report.longrepr = "skipped", (path, line or 0, f"Skipped: {error}")
+    elif isinstance(error, BenchError):
+        item.session.shouldstop = str(error)
 
 
 def pytest_report_teststatus(report: pytest.TestReport) -> tuple[str, str, str] | None:

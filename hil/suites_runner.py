@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import sys
 from importlib.resources import files
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -27,6 +28,7 @@ _WITH_VALUE = frozenset(
         "-W",
         "-r",
         "--pace",
+        "--wait",
         "--ports",
         "--recordings",
         "--junitxml",
@@ -41,11 +43,17 @@ class Outcomes:
 
     def __init__(self) -> None:
         self.codes: list[ExitCode] = []
+        self.broken: str | None = None  # what a hardware bench that broke says
 
     def pytest_runtest_logreport(self, report: pytest.TestReport) -> None:
         """Keep whose fault each failure was."""
         if report.failed:
             self.codes.append(ExitCode(getattr(report, "wakebench_code", ExitCode.FAILED)))
+
+    def pytest_sessionfinish(self, session: pytest.Session) -> None:
+        """Keep why the run was ended."""
+        if isinstance(session.shouldstop, str):
+            self.broken = session.shouldstop
 
 
 def suites_folder() -> Path:
@@ -77,6 +85,8 @@ def run_suites(bench: str, given: Sequence[str]) -> ExitCode:
     arguments += ["-W", "ignore::pytest.PytestAssertRewriteWarning"]
     outcomes = Outcomes()
     code = pytest.main(arguments, plugins=[outcomes])
+    if outcomes.broken is not None and ExitCode.BENCH in outcomes.codes:
+        print(f"wakebench: {outcomes.broken}", file=sys.stderr)  # noqa: T201 # a command's output
     from_pytest = FROM_PYTEST.get(int(code), ExitCode.BENCH)
     if from_pytest is ExitCode.FAILED:
         return worst(outcomes.codes or [ExitCode.FAILED])

@@ -29,6 +29,16 @@ from simulator.module.profile import Profile
 from simulator.module.uart import UartWires
 from simulator.network.settings import FIRST, AntennaSettings, NetworkSettings
 
+from .hardware_files import (
+    AttenuatorSection,
+    DriversSection,
+    EndSection,
+    LimitsSection,
+    MeterSection,
+    PartSpec,
+    TransmitSection,
+    parts_of,
+)
 from .toml import check, read_toml
 
 if TYPE_CHECKING:
@@ -102,12 +112,6 @@ class CardSection(CardSettings):
     pin: Annotated[str, Field(pattern=r"^\d{4,8}$")] | FromEnvironment | None = None  # type: ignore[assignment] # wider on purpose
 
 
-class LimitsSection(Section):
-    """What a hardware bench may do."""
-
-    numbers: Several[Annotated[str, Field(pattern=r"^\+\d{5,15}$")]] = ()
-
-
 class BenchFile(Section):
     """One bench file."""
 
@@ -125,6 +129,11 @@ class BenchFile(Section):
     start: StartSettings = StartSettings()
     schedule: Several[Scheduled] = ()
     limits: LimitsSection = LimitsSection()
+    drivers: DriversSection = DriversSection()
+    transmit: TransmitSection = TransmitSection()
+    meter: MeterSection | None = None
+    attenuator: AttenuatorSection | None = None
+    end: EndSection = EndSection()
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -143,7 +152,8 @@ class NamedContent:
 class BenchDescription:
     """A bench file with what it names, read and checked.
 
-    *profile* is what the module ought to be; that in *settings* is what the unit is.
+    *profile* is what the module ought to be; that in *settings* is what the unit is.  *parts* are those of a
+    hardware bench.
     """
 
     path: Path
@@ -151,6 +161,7 @@ class BenchDescription:
     profile: Profile
     settings: ModelSettings
     contents: Mapping[str, NamedContent]
+    parts: tuple[PartSpec, ...] = ()
 
 
 def shipped(kind: Literal["profiles", "wirings"]) -> dict[str, Path]:
@@ -209,6 +220,7 @@ def load_bench(path: Path, overrides: Mapping[str, Any] | None = None) -> BenchD
     _check_circuit(wiring, positions, str(path))
     _check_ports(file, profile, str(path))
     _check_schedule(file, str(path))
+    parts = parts_of(file, wiring=wiring, profile=profile, path=str(path))
     for pin in file.host.lines:
         if pin not in wiring.header:
             known = ", ".join(sorted(wiring.header, key=int))
@@ -237,7 +249,9 @@ def load_bench(path: Path, overrides: Mapping[str, Any] | None = None) -> BenchD
         "profile": NamedContent(name=profile.name, digest=_digest(profile.model_dump())),
         "wiring": NamedContent(name=wiring.name, digest=_digest(wiring.model_dump())),
     }
-    return BenchDescription(path=path, file=file, profile=profile, settings=settings, contents=contents)
+    return BenchDescription(
+        path=path, file=file, profile=profile, settings=settings, contents=contents, parts=parts
+    )
 
 
 def _read_bench(path: Path, *, wanted: str, above: tuple[Path, ...] = ()) -> dict[str, Any]:

@@ -12,9 +12,8 @@ from hil.recording.query import Recording
 from simulator.edges.pacing import Driver
 from simulator.edges.port_edges import MemoryEdges, PtyEdges
 from simulator.edges.rfc2217_edge import Listening, Rfc2217Edges
-from simulator.kernel.recorder import Recorder
-from simulator.kernel.timeline import Timeline, ns
-from simulator.model import Model, build_board
+from simulator.kernel.timeline import ns
+from simulator.model import Model
 from simulator.module.framing import LineSettings
 
 from .interface import (
@@ -30,6 +29,7 @@ from .interface import (
     Surroundings,
     Usb,
 )
+from .nominal import ROLES, NominalBoard
 from .simulated_port import MemoryPort, PtyPort, SimulatedPort
 
 if TYPE_CHECKING:
@@ -37,13 +37,9 @@ if TYPE_CHECKING:
 
     from simulator.kernel.recorder import Value
     from simulator.module.port import Port as ModulePort
-    from simulator.module.profile import Profile
 
     from .files import BenchDescription
     from .interface import Port
-
-# Roles that a suite knows pins by, and the module's names for them.
-ROLES: Final = {"power_key": "POWER_KEY", "radio_disable": "RADIO_DISABLE", "status": "STATUS"}
 
 Edges: TypeAlias = "PtyEdges | MemoryEdges | Rfc2217Edges"
 
@@ -110,12 +106,9 @@ class SimulatedPin(HeaderPin):
 class SimulatedHeader(Header):
     """The model's header; roles are found through the wiring."""
 
-    def __init__(self, driver: Driver, profile: Profile) -> None:
+    def __init__(self, driver: Driver, nominal: NominalBoard) -> None:
         self._driver, self._board = driver, driver.model.board
-        # By the profile and the wiring alone: the unit on the bench may not be what it ought to be.
-        timeline = Timeline()
-        nominal = build_board(driver.model.settings, profile, timeline=timeline, recorder=Recorder(timeline))
-        self._routes = {role: nominal.route(pin) for role, pin in ROLES.items()}
+        self._routes = nominal.routes
 
     @property
     def roles(self) -> list[str]:
@@ -346,7 +339,7 @@ class SimulatedBench(Bench):
         self.is_closed = False
         self._recording = Recording(head(description, pace=pace_name(factor), pinned=pinned))
         self.clock = SimulatedClock(self.driver)
-        header = SimulatedHeader(self.driver, self.profile)
+        header = SimulatedHeader(self.driver, NominalBoard(description))
         self.header = header
         self._roles = header.roles
         ports_seen = SimulatedPorts(self.driver, self.edges, baud=self.profile.uart.baud)

@@ -9,7 +9,7 @@ import sys
 
 import typer
 
-from . import list_command, script_command, simulate_command, test_command, wiring_command
+from . import list_command, precheck_command, script_command, simulate_command, test_command, wiring_command
 
 app = typer.Typer(
     name="wakebench",
@@ -27,6 +27,7 @@ app.command(
     context_settings={"allow_extra_args": True, "ignore_unknown_options": True},
 )(test_command.run_tests)
 app.command("script")(script_command.script)
+app.command("precheck")(precheck_command.precheck)
 app.command("list")(list_command.list_names)
 
 

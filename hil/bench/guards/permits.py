@@ -7,7 +7,7 @@ guard and reason.
 from __future__ import annotations
 
 from collections import Counter
-from typing import TYPE_CHECKING, Final, NoReturn, Protocol
+from typing import TYPE_CHECKING, Final, NoReturn
 
 from hil.errors import GuardRefusedError
 
@@ -26,13 +26,6 @@ if TYPE_CHECKING:
 # A card is never left with less than this many tries by an entry (design: at least two are known to be left).
 _TRIES_NEEDED: Final = 2
 _DAILY: Final = {"call": "calls", "message": "messages", "attach": "attaches"}
-
-
-class RadioPin(Protocol):
-    """Whether the radios are held silent by their pin."""
-
-    def __call__(self) -> bool:
-        """True while this bench drives the pin to silence them."""
 
 
 class Permits:
@@ -56,7 +49,8 @@ class Permits:
         self._tries: int | None = None
         self._has_entered = False
         self.note: Note = _no_note
-        self.radio_is_silenced: RadioPin = lambda: False
+        # Called where the module may leave its ports for a command that has passed.
+        self.leaves: Callable[[], None] = lambda: None
 
     # -- refusing and recording -------------------------------------------------------------
 
@@ -91,6 +85,8 @@ class Permits:
         self._check_pins(pins)
         if spend:
             self._spend(counts, pins)
+            if any(ask.kind == "leave" for ask in asks):
+                self.leaves()
 
     def _spend(self, counts: Counter[str], pins: int) -> None:
         for budget, count in counts.items():
@@ -111,7 +107,7 @@ class Permits:
             self.refuse("numbers", action, f"limits.numbers lists {listed}", "list it in the bench file")
 
     def _check_transmission(self, action: str) -> None:
-        if self._antenna is None and not self.radio_is_silenced():
+        if self._antenna is None:
             self.refuse(
                 "antenna",
                 action,
@@ -156,18 +152,9 @@ class Permits:
 
     def permit_radio_on(self) -> None:
         """The radio-disable line is let go: the module may attach."""
-        if self._antenna is None:
-            self._check_unsilenced()
+        self._check_transmission("letting go of the radio-disable line")
         self._check_budgets(Counter(attaches=1))
         self._count("attaches", 1)
-
-    def _check_unsilenced(self) -> None:
-        self.refuse(
-            "antenna",
-            "letting go of the radio-disable line",
-            "the bench file does not say what the antenna connector ends in",
-            'connect an antenna or a 50 ohm load, then state it: [transmit] antenna = "load"',
-        )
 
     def permit_supply_on(self) -> None:
         """The supply comes on; a module may start with it."""
@@ -198,6 +185,10 @@ class Permits:
                     "a day's budget is kept across runs",
                     f"wait until tomorrow, or raise limits.{budget}_a_day",
                 )
+
+    def budgets(self) -> list[tuple[str, int, int]]:
+        """Each budget: its name, how much of it is used today, and how much is allowed."""
+        return [(name, self._ledger.used(name), allowed) for name, allowed in self._budgets.items()]
 
     def _count(self, budget: str, count: int) -> None:
         used = self._ledger.use(budget, count)

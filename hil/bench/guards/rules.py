@@ -16,7 +16,9 @@ from .numbers import dialled, is_packet_call, written_to
 if TYPE_CHECKING:
     from collections.abc import Callable, Mapping
 
-Kind: TypeAlias = Literal["call", "message", "pin", "attach", "transmit", "prompt", "mode", "tries", "never"]
+Kind: TypeAlias = Literal[
+    "call", "message", "pin", "attach", "transmit", "prompt", "mode", "tries", "leave", "never"
+]
 
 
 @dataclass(frozen=True, slots=True)
@@ -24,8 +26,8 @@ class Ask:
     """What one command asks for.
 
     *number* is whom it reaches.  *never*: no bench allows it; *guard* and *reason* say why, *cure* what to do
-    instead.
-    *prompt*: bytes of a message follow, in *mode* `pdu`, of *length* octets, or `text`.
+    instead.  *leave*: the module may leave its ports for it.  *prompt*: bytes of a message follow, in *mode*
+    `pdu`, of *length* octets, or `text`.
     """
 
     kind: Kind
@@ -129,8 +131,10 @@ def _format(found: Found) -> list[Ask]:
 
 
 def _functionality(found: Found) -> list[Ask]:
+    if found.value(1) == "1":
+        return [Ask("attach"), Ask("transmit"), Ask("leave"), Ask("mode")]
     if found.value(0) in _RADIO_OFF:
-        return [Ask("attach"), Ask("transmit")] if found.value(1) == "1" else []
+        return []
     return [Ask("attach"), Ask("transmit")] if found.text else []
 
 
@@ -234,10 +238,17 @@ RULES: Final[Mapping[str, Rule]] = {
     "+CHLD": _hold,
 }
 
+
+def _restarts(found: Found) -> list[Ask]:
+    return [] if found.asks_only else [Ask("attach"), Ask("transmit"), Ask("leave"), Ask("mode")]
+
+
 # What the effects of a maker's own commands ask for (`simulator.module.extension_schema`).
 _EFFECTS: Final[Mapping[str, Rule]] = {
     "radio": lambda found: [] if found.value(0) in _RADIO_OFF else [Ask("attach"), Ask("transmit")],
-    "restart": lambda found: [] if found.asks_only else [Ask("attach"), Ask("transmit"), Ask("mode")],
+    "restart": _restarts,
+    "stop": lambda _: [Ask("leave"), Ask("mode")],
+    "composition": lambda _: [Ask("leave")],
 }
 
 

@@ -1,0 +1,1 @@
+"""What moves and reads real hardware: narrow contracts, one file for each way to do it."""

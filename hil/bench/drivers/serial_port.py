@@ -1,0 +1,213 @@
+"""A serial port by pyserial: a device node, a name below /dev/serial, `rfc2217://` or `socket://`."""
+
+from __future__ import annotations
+
+import contextlib
+import errno
+import select
+import socket
+import time
+from pathlib import Path
+from typing import TYPE_CHECKING, Any, Final
+from urllib.parse import urlsplit
+
+import serial
+
+from hil.bench.interface import ControlLines
+from hil.errors import BenchUnfitError, PartMissingError
+
+from .contracts import DriverOptions, Link, LinkLostError, PortDriver
+
+# How long a TCP server may take to accept, and a write to go out.
+_CONNECT_S: Final = 0.5
+_WRITE_S: Final = 10.0
+_PARITIES: Final = {"N": serial.PARITY_NONE, "E": serial.PARITY_EVEN, "O": serial.PARITY_ODD}
+# What these errors say of the bench, whoever opens the port.
+CURES: Final = {
+    errno.EACCES: ("no permission", "add the user to the group that owns it (often dialout)"),
+    errno.EPERM: ("no permission", "add the user to the group that owns it (often dialout)"),
+    errno.EBUSY: ("another program has it", "end that program (fuser names it)"),
+    errno.EAGAIN: ("another program has it", "end that program (fuser names it)"),
+}
+
+if TYPE_CHECKING:
+    from collections.abc import Collection
+
+
+class SerialLink(Link):
+    """An open pyserial object."""
+
+    def __init__(self, target: str, *, baud: int, framing: str) -> None:
+        self._target = target
+        self._serial: Any = serial.serial_for_url(target, do_not_open=True)
+        self._serial.baudrate = baud
+        self._frame(framing)
+        self._serial.timeout = 0
+        self._is_device = "://" not in target
+        if self._is_device:
+            self._serial.write_timeout = _WRITE_S
+            self._serial.exclusive = True
+        self._serial.open()
+
+    def read(self, timeout_s: float) -> bytes:
+        """What has come."""
+        try:
+            if self._is_device:
+                readable, _, _ = select.select([self._serial.fileno()], (), (), timeout_s)
+                if not readable:
+                    return b""
+                return bytes(self._serial.read(self._serial.in_waiting or 1))
+            self._serial.timeout = timeout_s
+            first = self._serial.read(1)
+            return bytes(first + self._serial.read(self._serial.in_waiting)) if first else b""
+        except (OSError, TypeError, ValueError) as error:  # the latter two from a handle closed meanwhile
+            raise LinkLostError(str(error)) from error
+
+    def write(self, data: bytes) -> None:
+        """Send *data* whole."""
+        try:
+            self._serial.write(data)
+        except OSError as error:
+            raise LinkLostError(str(error)) from error
+
+    def set_line(
+        self, *, baud: int | None = None, framing: str | None = None, rtscts: bool | None = None
+    ) -> None:
+        """Change the line."""
+        try:
+            if baud is not None:
+                self._serial.baudrate = baud
+            if framing is not None:
+                self._frame(framing)
+            if rtscts is not None:
+                self._serial.rtscts = rtscts
+        except OSError as error:
+            raise LinkLostError(str(error)) from error
+
+    def _frame(self, framing: str) -> None:
+        self._serial.bytesize, self._serial.stopbits = int(framing[0]), int(framing[2])
+        self._serial.parity = _PARITIES[framing[1]]
+
+    def set_lines(self, *, dtr: bool | None = None, rts: bool | None = None) -> None:
+        """Drive DTR or RTS."""
+        try:
+            if dtr is not None:
+                self._serial.dtr = dtr
+            if rts is not None:
+                self._serial.rts = rts
+        except OSError as error:
+            raise self._translated(error) from error
+
+    @property
+    def control_lines(self) -> ControlLines:
+        """What the module drives."""
+        one = self._serial
+        try:
+            return ControlLines(cts=one.cts, dsr=one.dsr, dcd=one.cd, ri=one.ri)
+        except OSError as error:
+            raise self._translated(error) from error
+
+    def send_break(self, seconds: float) -> None:
+        """Hold the transmit line low."""
+        try:
+            self._serial.break_condition = True
+            time.sleep(seconds)
+            self._serial.break_condition = False
+        except OSError as error:
+            raise self._translated(error) from error
+
+    def close(self) -> None:
+        """Close it, also where the device is gone."""
+        # pyserial 3.5 forgets the socket of a server that has hung up without closing it.
+        inner = getattr(self._serial, "_socket", None)
+        with contextlib.suppress(OSError):
+            self._serial.close()
+        if inner is not None:
+            inner.close()
+
+    def _translated(self, error: OSError) -> Exception:
+        if error.errno in (errno.ENOTTY, errno.EINVAL):
+            return PartMissingError(part="modem-control lines", why=f"{self._target} does not carry them")
+        return LinkLostError(str(error))
+
+
+class SerialPort(PortDriver):
+    """A port at *device*.
+
+    A path is there while the file is; a URL while it accepts a connection.  *adaptor* says that it hangs on
+    an adaptor that is part of the bench, so that its going away is the bench's fault and not the module's.
+    """
+
+    class Options(DriverOptions):
+        """Its keys in a bench file."""
+
+        device: str
+        adaptor: bool = False
+
+        def resources(self) -> Collection[str]:
+            """The device, by the name that the bench file gives it."""
+            return [f"serial:{self.device}"]
+
+    def __init__(self, options: Options, part: str) -> None:
+        self._device, self._part = options.device, part
+        self.is_module_s_own = not options.adaptor
+        self._is_url = "://" in options.device
+        self.looks_every_s = 0.1 if self._is_url else 0.01
+        self._link: SerialLink | None = None
+
+    def node(self) -> str | None:
+        """The device's own name; the address of a URL."""
+        if not self._is_url:
+            path = Path(self._device)
+            return path.resolve().name if path.exists() else None
+        url = urlsplit(self._device)
+        if self._link is not None:
+            return url.netloc
+        try:
+            with socket.create_connection((url.hostname or "", url.port or 0), timeout=_CONNECT_S):
+                return url.netloc
+        except OSError:
+            return None
+
+    def open(self, *, baud: int, framing: str) -> Link:
+        """Open it."""
+        try:
+            link = _Remembered(self, self._device, baud=baud, framing=framing)
+        except OSError as error:
+            if error.errno in CURES:
+                reason, cure = CURES[error.errno]
+                raise BenchUnfitError(
+                    part=self._part, reason=f"{self._device}: {reason}", cure=cure
+                ) from error
+            raise LinkLostError(str(error)) from error
+        self._link = link
+        return link
+
+    def close(self) -> None:
+        """Let go of what is open."""
+        if self._link is not None:
+            self._link.close()
+
+    def check(self) -> str:
+        """Whether it is there now, and can be opened."""
+        node = self.node()
+        if node is None:
+            return f"{self._device} is not there now (is the module on?)"
+        if self._is_url:
+            return f"{node} accepts connections"
+        self.open(baud=115200, framing="8N1").close()
+        return f"{self._device} is {node} and can be opened"
+
+
+class _Remembered(SerialLink):
+    """A link that its driver knows of while it is open."""
+
+    def __init__(self, driver: SerialPort, target: str, *, baud: int, framing: str) -> None:
+        super().__init__(target, baud=baud, framing=framing)
+        self._driver = driver
+
+    def close(self) -> None:
+        """Close it."""
+        super().close()
+        if self._driver._link is self:  # noqa: SLF001 # the same file
+            self._driver._link = None  # noqa: SLF001 # the same file

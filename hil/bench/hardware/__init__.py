@@ -1,0 +1,1 @@
+"""The bench interface on real hardware: drivers beneath, guards between, one recording."""

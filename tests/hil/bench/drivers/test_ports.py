@@ -1,0 +1,221 @@
+"""Serial ports: a pty, pyserial's own RFC 2217 server, a plain socket, and an interface of a USB device."""
+
+from __future__ import annotations
+
+import os
+import socket
+import threading
+import tty
+from collections.abc import Callable, Iterator
+from pathlib import Path
+from typing import Any
+
+import pytest
+import serial
+from serial.rfc2217 import PortManager
+
+from hil.bench.drivers.serial_port import SerialPort
+from hil.bench.drivers.usb_port import UsbPort, UsbPortOptions
+from hil.errors import BenchUnfitError, PartMissingError
+from hil.testing import PortContract
+
+# pyserial 3.5 starts and names its reader the old way.
+pytestmark = pytest.mark.filterwarnings("ignore:set(Daemon|Name):DeprecationWarning")
+
+
+class Echo:
+    """The far end of a pty that sends everything back, until it is unplugged."""
+
+    def __init__(self, link: Path) -> None:
+        self.link = link
+        self._master, slave = os.openpty()
+        tty.setraw(slave)
+        # Both ends are held, as a driver holds its device while nobody has it open.
+        self._slave = slave
+        link.symlink_to(os.ttyname(slave))
+        self._thread = threading.Thread(target=self._serve, daemon=True)
+        self._ends = False
+        self._thread.start()
+
+    def _serve(self) -> None:
+        while not self._ends:
+            data = os.read(self._master, 4096)
+            if not self._ends:
+                os.write(self._master, data)
+
+    def unplug(self) -> None:
+        if self._ends:
+            return
+        self._ends = True
+        os.write(self._slave, b"x")
+        self._thread.join()
+        self.link.unlink(missing_ok=True)
+        os.close(self._slave)
+        os.close(self._master)
+
+
+@pytest.fixture
+def echo(tmp_path: Path) -> Iterator[Echo]:
+    """A device that sends back."""
+    found = Echo(tmp_path / "ttyUSB3")
+    yield found
+    found.unplug()
+
+
+class TestDevice(PortContract):
+    """A device node."""
+
+    @pytest.fixture
+    def port(self, echo: Echo) -> Iterator[SerialPort]:
+        found = SerialPort(SerialPort.Options(device=str(echo.link)), "port at")
+        yield found
+        found.close()
+
+    @pytest.fixture
+    def unplug(self, echo: Echo) -> Callable[[], None]:
+        return echo.unplug
+
+    def test_lines_that_a_pty_does_not_carry_are_told(self, port: SerialPort) -> None:
+        link = port.open(baud=9600, framing="8N1")
+
+        with pytest.raises(PartMissingError, match="modem-control lines"):
+            _ = link.control_lines
+        link.close()
+
+    def test_a_port_that_another_program_has_is_told(self, port: SerialPort, echo: Echo) -> None:
+        other = serial.Serial(str(echo.link), exclusive=True)
+        try:
+            with pytest.raises(BenchUnfitError, match="port at: .*another program has it; end that program"):
+                port.open(baud=9600, framing="8N1")
+        finally:
+            other.close()
+
+    def test_a_port_that_may_not_be_opened_is_told(
+        self, port: SerialPort, monkeypatch: pytest.MonkeyPatch
+    ) -> None:
+        def refuse(_: object) -> None:
+            raise serial.SerialException(13, "Permission denied")
+
+        monkeypatch.setattr(serial.Serial, "open", refuse)
+
+        with pytest.raises(BenchUnfitError, match=r"no permission; add the user to the group"):
+            port.open(baud=9600, framing="8N1")
+
+
+class TcpEcho:
+    """A server that sends back, plainly or as RFC 2217 has it with pyserial's own port manager."""
+
+    def __init__(self, *, rfc2217: bool) -> None:
+        self._rfc2217 = rfc2217
+        self._listener = socket.create_server(("127.0.0.1", 0))
+        self.number = self._listener.getsockname()[1]
+        self._clients: list[socket.socket] = []
+        threading.Thread(target=self._accept, daemon=True).start()
+
+    def _accept(self) -> None:
+        while True:
+            try:
+                client, _ = self._listener.accept()
+            except OSError:
+                return
+            self._clients.append(client)
+            threading.Thread(target=self._serve, args=(client,), daemon=True).start()
+
+    def _serve(self, client: socket.socket) -> None:
+        loop: Any = serial.serial_for_url("loop://", timeout=0)
+
+        class Wire:
+            def write(self, data: bytes) -> None:
+                client.sendall(data)
+
+        wire: Any = Wire()
+        try:
+            manager = PortManager(loop, wire) if self._rfc2217 else None
+            while data := client.recv(4096):
+                if manager is None:
+                    client.sendall(data)
+                    continue
+                loop.write(b"".join(manager.filter(data)))
+                client.sendall(b"".join(manager.escape(loop.read(loop.in_waiting))))
+        except OSError:
+            pass
+        client.close()
+
+    def unplug(self) -> None:
+        try:
+            self._listener.shutdown(socket.SHUT_RDWR)
+        except OSError:
+            return
+        self._listener.close()
+        for client in self._clients:
+            try:
+                client.shutdown(socket.SHUT_RDWR)
+            except OSError:
+                continue
+
+
+class TestRfc2217(PortContract):
+    """pyserial's client and pyserial's port manager, our driver between."""
+
+    scheme = "rfc2217"
+
+    @pytest.fixture
+    def server(self) -> Iterator[TcpEcho]:
+        found = TcpEcho(rfc2217=self.scheme == "rfc2217")
+        yield found
+        found.unplug()
+
+    @pytest.fixture
+    def port(self, server: TcpEcho) -> Iterator[SerialPort]:
+        device = f"{self.scheme}://127.0.0.1:{server.number}"
+        found = SerialPort(SerialPort.Options(device=device), "port at")
+        yield found
+        found.close()
+
+    @pytest.fixture
+    def unplug(self, server: TcpEcho) -> Callable[[], None]:
+        return server.unplug
+
+    def test_the_lines_are_carried(self, port: SerialPort) -> None:
+        if self.scheme != "rfc2217":
+            return
+        link = port.open(baud=9600, framing="8N1")
+        link.set_lines(rts=False, dtr=True)
+        link.send_break(0.01)
+
+        assert link.control_lines.ri is False
+        link.close()
+
+
+class TestSocket(TestRfc2217):
+    """A plain socket."""
+
+    scheme = "socket"
+
+
+class TestUsbInterface(PortContract):
+    """The third interface of a device at a place on a made bus."""
+
+    @pytest.fixture
+    def port(self, echo: Echo, tmp_path: Path) -> UsbPort:
+        device = tmp_path / "sys/bus/usb/devices/1-1.2"
+        (device / "1-1.2:1.3/ttyUSB3").mkdir(parents=True)
+        options = UsbPortOptions(path="1-1.2", interface=3, root=str(tmp_path / "sys"), dev=str(tmp_path))
+        del echo
+        return UsbPort(options, "port at")
+
+    @pytest.fixture
+    def unplug(self, echo: Echo, tmp_path: Path) -> Callable[[], None]:
+        def unplug() -> None:
+            echo.unplug()
+            (tmp_path / "sys/bus/usb/devices/1-1.2/1-1.2:1.3/ttyUSB3").rmdir()
+
+        return unplug
+
+    def test_the_number_that_the_host_gives_it_does_not_matter(self, port: UsbPort, tmp_path: Path) -> None:
+        interface = tmp_path / "sys/bus/usb/devices/1-1.2/1-1.2:1.3"
+        (interface / "ttyUSB3").rename(interface / "ttyUSB7")
+        away = port.node()
+        (tmp_path / "ttyUSB3").rename(tmp_path / "ttyUSB7")
+
+        assert (away, port.node()) == (None, "ttyUSB7")
