@@ -22,8 +22,8 @@ if TYPE_CHECKING:
     from simulator.board.wiring import Wiring
     from simulator.module.profile import Profile
 
-    from .files import BenchFile
     from .drivers.contracts import Driver, DriverOptions, Kind
+    from .files import BenchFile
 
 # A driver's table: `driver` names it, the rest is its own.
 DriverTable = dict[str, Any]

@@ -81,6 +81,7 @@ class HardwareBench(Bench):
             *(("surroundings:network",) if station.attenuator is not None else ()),
             *(("flow-control",) if flow else ()),
             *(("card",) if file.card is not None else ()),
+            *(("own-number",) if self.own_number in file.limits.numbers else ()),
         }
 
     @property

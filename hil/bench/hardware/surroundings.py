@@ -8,8 +8,8 @@ from hil.bench.interface import Host, Surroundings, Usb
 from hil.errors import PartMissingError
 
 if TYPE_CHECKING:
-    from hil.bench.interface import Movable
     from hil.bench.drivers.contracts import HostDriver, Ran, UsbDriver
+    from hil.bench.interface import Movable
     from simulator.kernel.recorder import Value
 
     from .events import Events

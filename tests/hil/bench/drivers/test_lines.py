@@ -19,7 +19,7 @@ from hil.bench.drivers.sysfs_line import SysfsLine
 from hil.errors import BenchUnfitError
 from hil.testing import LineContract, SenseContract
 from simulator.board.host import HostLine
-from simulator.edges.gpio_tree import GpioTree
+from simulator.edges.gpio_tree import gpio_tree
 from simulator.edges.header_files import HeaderFiles
 from simulator.model import Model
 
@@ -35,7 +35,7 @@ class TestSysfs(LineContract):
 
     @pytest.fixture
     def sys(self, model: Model, tmp_path: Path) -> Iterator[Path]:
-        files = HeaderFiles(GpioTree(model.board.lines), tmp_path / "sys", run=lambda call: call())
+        files = HeaderFiles(gpio_tree(model.board.lines), tmp_path / "sys", run=lambda call: call())
         yield tmp_path / "sys"
         files.close()
 
