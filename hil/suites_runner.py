@@ -3,12 +3,13 @@
 from __future__ import annotations
 
 import sys
+import tempfile
 from importlib.resources import files
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 from .bench.files import find_bench, load_bench
-from .errors import BenchError, UnknownNameError
+from .errors import BenchError, MissingFileError, UnknownNameError, UsageError
 from .exit_codes import FROM_PYTEST, ExitCode, worst
 
 if TYPE_CHECKING:
@@ -31,6 +32,7 @@ _WITH_VALUE = frozenset(
         "--wait",
         "--ports",
         "--recordings",
+        "--against",
         "--junitxml",
         "--maxfail",
     }
@@ -72,11 +74,64 @@ def suite_names() -> dict[str, Path]:
 
 def run_suites(bench: str, given: Sequence[str]) -> ExitCode:
     """Run what *given* names (suites, paths, pytest options) on *bench*; raises UsageError for bad names."""
-    import pytest
 
     path = find_bench(bench)
     load_bench(path)
     targets, options = _split(given)
+    against, options = _taken("--against", options)
+    if against is not None:
+        if not Path(against).is_dir():
+            raise MissingFileError(path=against, wanted="a folder of recordings that --recordings has kept")
+        with tempfile.TemporaryDirectory(prefix="wakebench-") as scratch:
+            kept, _ = _taken("--recordings", options)
+            options = options if kept else [*options, "--recordings", scratch]
+            code = _run(path, targets, options)
+            return worst([code, _compare(Path(kept or scratch), Path(against))])
+    return _run(path, targets, options)
+
+
+def _taken(name: str, options: Sequence[str]) -> tuple[str | None, list[str]]:
+    """The value of an option, written in either way, and the options without it."""
+    value, rest = None, []
+    words = iter(options)
+    for word in words:
+        if word == name:
+            value = next(words, None)
+            if value is None:
+                raise UsageError(f"{name} needs a folder")
+        elif word.startswith(f"{name}="):
+            value = word.partition("=")[2]
+        else:
+            rest.append(word)
+    return value, rest
+
+
+def _compare(ours: Path, theirs: Path) -> ExitCode:
+    """Print where the recordings of the same tests differ; FAILED where any do."""
+    import typer
+
+    from .recording.comparison import differences
+    from .recording.store import load
+
+    code = ExitCode.OK
+    for path in sorted(ours.glob("*.jsonl")):
+        other = theirs / path.name
+        if not other.is_file():
+            typer.echo(f"{path.stem}: no recording there")
+            code = ExitCode.FAILED
+            continue
+        found = differences(load(path), load(other))
+        for difference in found:
+            typer.echo(f"{path.stem}: {difference}")
+            code = ExitCode.FAILED
+        if not found:
+            typer.echo(f"{path.stem}: the same")
+    return code
+
+
+def _run(path: Path, targets: Sequence[str], options: Sequence[str]) -> ExitCode:
+    import pytest
+
     folder = suites_folder()
     arguments = [*(targets or [str(folder)]), *options, "--bench", str(path)]
     # Errors of ours are outcomes of tests, so warnings of other people's configuration must not decide.
