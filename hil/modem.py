@@ -24,6 +24,7 @@ if TYPE_CHECKING:
 
     from .bench.interface import Bench, Port
     from .dialogue.reply import Reply
+    from .messages import Messages
 
 # How long a local command may take (3GPP modules' manuals give up to 5 s; common practice).
 LOCAL_S: Final = 5.0
@@ -33,6 +34,7 @@ _ASK_EVERY_S: Final = 0.25
 _AGAIN_S: Final = 0.5
 # Beyond the largest value of a delay, before it counts as not kept.
 _GRACE_S: Final = 0.5
+_ESCAPE: Final = b"\x1b"
 
 
 class Modem:
@@ -147,11 +149,41 @@ class Modem:
         Silence is a question to the bench first: NoReplyError only where the bench is fit.  A result other
         than OK raises CommandFailedError unless *demand_ok* is False.
         """
+        sent = self.dialogue.send(text)
+        self._opened().write(sent)
+        return self._await(sent, timeout_s, demand_ok=demand_ok)
+
+    def enter(self, text: str, message: str, *, timeout_s: float, demand_ok: bool = True) -> Reply:
+        """Send *text*, a command that prompts, then *message* in one line; return the reply.
+
+        Without a prompt in time the entry is given up with ESC, and NoReplyError raised; else as `command`.
+        """
         port = self._opened()
         sent = self.dialogue.send(text)
-        deadline = Deadline(self.bench.clock, timeout_s)
         port.write(sent)
-        while (reply := self.dialogue.take_reply()) is None:
+        try:
+            self._hear(sent, LOCAL_S, lambda: self.dialogue.take_prompt() or self.dialogue.has_reply)
+        except NoReplyError:
+            port.write(_ESCAPE)
+            raise
+        if self.dialogue.has_reply:
+            return self._await(sent, LOCAL_S, demand_ok=demand_ok)
+        port.write(self.dialogue.send_message(message))
+        return self._await(sent, timeout_s, demand_ok=demand_ok)
+
+    def _await(self, sent: bytes, timeout_s: float, *, demand_ok: bool) -> Reply:
+        self._hear(sent, timeout_s, lambda: self.dialogue.has_reply)
+        reply = self.dialogue.take_reply()
+        assert reply is not None  # noqa: S101 # just heard
+        if demand_ok and not reply.is_ok:
+            raise CommandFailedError(sent=sent[:-1].decode("latin-1"), result=reply.result, lines=reply.lines)
+        return reply
+
+    def _hear(self, sent: bytes, timeout_s: float, is_enough: Callable[[], bool]) -> None:
+        """Take in what comes until *is_enough*; raises NoReplyError."""
+        port = self._opened()
+        deadline = Deadline(self.bench.clock, timeout_s)
+        while not is_enough():
             data = port.read(timeout_s=deadline.left_s)
             if not data and deadline.has_passed:
                 heard = self.dialogue.heard
@@ -159,9 +191,6 @@ class Modem:
                 self.bench.health.check()
                 raise NoReplyError(sent=sent, waited_s=timeout_s, heard=heard)
             self.dialogue.receive(data)
-        if demand_ok and not reply.is_ok:
-            raise CommandFailedError(sent=text, result=reply.result, lines=reply.lines)
-        return reply
 
     def wake(self, *, times: int = 5) -> int:
         """Send AT until it is answered, at most *times*; how many it took.
@@ -241,6 +270,22 @@ class Modem:
         """From ready: unlock the card and return once registered."""
         self.unlock_card()
         self.wait_registered()
+
+    # -- messages -----------------------------------------------------------
+
+    @property
+    def messages(self) -> Messages:
+        """Its short messages: send, read, delete."""
+        from .messages import Messages
+
+        return Messages(self)
+
+    def wait_messages_ready(self) -> None:
+        """Return once message commands can be used; raises NotReachedError."""
+        limit_s = self.bench.profile.delays.store_ready_s.relied_on + _GRACE_S
+        self._until(
+            "the message store ready", lambda: self.command("AT+CPMS?", demand_ok=False).is_ok, limit_s
+        )
 
     # -- the radios ---------------------------------------------------------
 

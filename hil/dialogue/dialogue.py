@@ -42,7 +42,7 @@ class Dialogue:
         self._tail = b""
         self._sent: str | None = None
         self._names: frozenset[str] = frozenset()
-        self._echo_due = False
+        self._echo: str | None = None
         self._lines: list[str] = []
         self._empties = 0
         self._cut: str | None = None
@@ -67,10 +67,22 @@ class Dialogue:
         """The bytes of *command* (with its AT), whose reply is awaited from now on."""
         self._sent = command
         self._names = frozenset(name.upper() for name in _NAME.findall(command[2:]))
-        self._echo_due = True
+        self._echo = command
         self._lines.clear()
         self._reply = self._cut = None
         return command.encode("latin-1") + b"\r"
+
+    def take_prompt(self) -> bool:
+        """Whether the command waits for a message: once, for a prompt with its space or without it."""
+        if self._sent is None or self._tail.strip(b" ") != b">":
+            return False
+        self._tail = b""
+        return True
+
+    def send_message(self, text: str, *, end: bytes = b"\x1a") -> bytes:
+        """The bytes of a message in one line, which a prompt has asked for, with *end* (Ctrl-Z)."""
+        self._echo = text
+        return text.encode("latin-1") + end
 
     def abandon(self) -> None:
         """Await the reply no longer."""
@@ -88,6 +100,11 @@ class Dialogue:
             else:
                 self._empties += 1
 
+    @property
+    def has_reply(self) -> bool:
+        """Whether the reply has come and was not taken yet."""
+        return self._reply is not None
+
     def take_reply(self) -> Reply | None:
         """The reply, once; None while it has not come."""
         reply, self._reply = self._reply, None
@@ -101,8 +118,8 @@ class Dialogue:
             self._cut_by(line)
             return
         line = self._mended(line)
-        if self._echo_due and line == self._sent:
-            self._echo_due = False
+        if line == self._echo:
+            self._echo = None
             return
         result = final_result(line, verbose=self.verbose)
         if result is None:

@@ -303,12 +303,16 @@ class Channel:
         """Prompt for a message; from now on what comes is its text."""
         ways = self._modem.module.profile.messages
         self._prompt = prompt
-        self._entry = TextEntry(
+        self._entry = entry = TextEntry(
             editor=-1 if self._quirks.no_editing else self.session.registers[5],
             mask=0xFF if self._quirks.eight_bits else 0x7F,
             escape_is_text=ways.quirks.escape_is_text,
         )
         self._send(ways.prompt.encode("latin-1"))
+        if self._backlog:  # what came before the prompt is text already
+            backlog = bytes(self._backlog)
+            self._backlog.clear()
+            self._enter(entry, backlog)
 
     @property
     def entered(self) -> str | None:

@@ -245,6 +245,15 @@ def test_a_module_can_take_its_time_to_prompt_or_prompt_otherwise(talk: Make) ->
     assert here(b"x" + SEND) == b"\r\n+CMGW: 1\r\n" + OK
 
 
+def test_what_comes_before_a_late_prompt_is_text(talk: Make) -> None:
+    here = talk(module={"unit": {"messages": {"prompt_s": 0.5}}})
+    assert here(STORE + b"x" + SEND + b"AT\r", 0.1) == b""
+    assert here.later(1) == PROMPT + b"\r\n+CMGW: 1\r\n" + OK * 2
+    here(STORE + ESCAPE, 0.1)
+
+    assert here.later(1) == PROMPT + OK
+
+
 def test_a_module_for_which_escape_is_text_goes_on(talk: Make) -> None:
     here = talk(module={"unit": {"messages": {"quirks": {"escape_is_text": True}}}})
     here(STORE)
