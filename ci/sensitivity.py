@@ -105,6 +105,21 @@ def searches_once(test: str) -> Row:
     )
 
 
+def message(test: str, wrong: str, change: dict[str, Any]) -> Row:
+    """A row of the suite messages."""
+    return Row(suite="messages", test=test, wrong=wrong, change=change)
+
+
+def centre(**changes: Any) -> dict[str, Any]:  # noqa: ANN401 # as above
+    """A service centre with manners of its own."""
+    return {"service_centre": changes}
+
+
+def ways(**quirks: Any) -> dict[str, Any]:  # noqa: ANN401 # as above
+    """A unit that has ways of its own with messages."""
+    return unit(messages={"quirks": quirks})
+
+
 # Parts of the shipped carrier, to be put on it again with another value.
 _PARTS = tomllib.loads((WIRINGS / "weir-carrier.toml").read_text(encoding="utf-8"))["parts"]
 BULK, CABLE, REGULATOR = _PARTS["BULK"], _PARTS["CABLE"], _PARTS["REGULATOR"]
@@ -737,6 +752,96 @@ ROWS = (
         test="test_a_clock_that_was_told_to_stays_as_it_is",
         wrong="follows the network whatever +CTZU says",
         change=unit(quirks={"clock_always_follows": True}),
+    ),
+    message(
+        "test_a_text_to_itself_comes_back_as_it_was_sent",
+        "the service centre forgets every message",
+        centre(lost=1.0),
+    ),
+    message(
+        "test_a_long_text_comes_back_whole",
+        "the card has room for one part only",
+        {"card": {"messages": 1}},
+    ),
+    message(
+        "test_parts_that_come_in_disorder_are_put_together",
+        "the service centre forgets every message",
+        centre(lost=1.0),
+    ),
+    message(
+        "test_no_message_comes_twice",
+        "the service centre delivers twice",
+        centre(doubled=1.0),
+    ),
+    message(
+        "test_word_of_a_message_comes_as_it_was_asked_for",
+        "word goes to the data port only",
+        unit(at={"unsolicited_on": ["data"]}),
+    ),
+    message(
+        "test_a_report_comes_for_whoever_asks",
+        "the service centre gives no reports",
+        centre(reports=False),
+    ),
+    message(
+        "test_the_prompt_is_that_of_the_profile",
+        "prompts without the space",
+        unit(messages={"prompt": "\r\n>"}),
+    ),
+    message(
+        "test_escape_gives_a_message_up_and_nothing_is_sent_or_stored",
+        "takes ESC for text",
+        ways(escape_is_text=True),
+    ),
+    message(
+        "test_after_a_client_s_death_in_mid_message_escape_brings_the_modem_back",
+        "takes ESC for text",
+        ways(escape_is_text=True),
+    ),
+    message(
+        "test_a_damaged_message_is_refused_and_nothing_is_sent",
+        "forgives a wrong length and an odd digit",
+        ways(forgives_pdu=True),
+    ),
+    message(
+        "test_power_lost_in_the_middle_of_a_message_leaves_the_store_as_it_was",
+        "stores what was not finished",
+        ways(keeps_unfinished=True),
+    ),
+    message(
+        "test_a_full_store_refuses_and_loses_nothing",
+        "overwrites its oldest message",
+        ways(overwrites_oldest=True),
+    ),
+    message(
+        "test_what_comes_to_a_full_store_comes_when_there_is_room",
+        "acknowledges what it cannot keep",
+        ways(loses_when_full=True),
+    ),
+    message(
+        "test_a_store_that_is_filled_and_emptied_for_weeks_stays_usable",
+        "frees places at the next boot only",
+        ways(keeps_places=True),
+    ),
+    message(
+        "test_a_late_result_is_one_result_of_one_message",
+        "the service centre delivers twice",
+        centre(doubled=1.0),
+    ),
+    message(
+        "test_after_a_timeout_of_the_network_the_message_may_be_on_its_way",
+        "the service centre forgets every message",
+        centre(lost=1.0),
+    ),
+    message(
+        "test_a_wrong_service_centre_is_refused_with_a_cause",
+        "the number of the wrong centre is that of this one",
+        centre(number="+447700900998"),
+    ),
+    message(
+        "test_a_refusal_is_told_with_the_network_s_cause",
+        "hides causes under +CMEE=0",
+        unit(at={"quirks": {"cms_follows_error_level": True}}),
     ),
 )
 
