@@ -76,12 +76,19 @@ class MessageLink:
                 settled(result)
 
         def arrive() -> None:
-            self._centre.submit(octets, centre, settle)
+            if self.reaches_network:
+                self._centre.submit(octets, centre, settle)
 
         sending.wakeups = (
             timeline.call_in(takes_ns, arrive),
             timeline.call_in(takes_ns + ANSWER_LIMIT_NS, lambda: settle(TIMEOUT)),
         )
+
+    @property
+    def reaches_network(self) -> bool:
+        """Whether the module is registered, and heard by its cell."""
+        serving = self._registration.serving
+        return serving is not None and self._registration.air.is_reached(serving)
 
     def acknowledge(self) -> None:
         """The answer to a message that has come goes out."""

@@ -21,7 +21,7 @@ from simulator.module.power import Power
 
 from .causes import BUSY, CENTRE_UNKNOWN, NO_SERVICE, card_refusal
 from .link import MessageLink
-from .parameters import TextParameters
+from .on_card import ON_CARD, OnCard
 from .routing import Way, destination
 from .service_centre import NO_ANSWER
 from .store import JointStore, Status, Store, Stored, StoreFullError
@@ -34,6 +34,7 @@ if TYPE_CHECKING:
     from simulator.module.module import Module
     from simulator.network.registration import Registration
 
+    from .parameters import TextParameters
     from .routing import Routing
     from .service_centre import ServiceCentre
     from .store import AnyStore
@@ -47,7 +48,7 @@ ACKNOWLEDGE_LIMIT_NS: Final = ns(15)
 _SILENT: Final = 0x40
 _REPLACING: Final = range(0x41, 0x48)
 
-ON_CARD, IN_MODULE, BOTH, OF_REPORTS = "SM", "ME", "MT", "SR"
+IN_MODULE, BOTH, OF_REPORTS = "ME", "MT", "SR"
 
 
 @dataclass(frozen=True, slots=True)
@@ -94,19 +95,10 @@ class Messages:
         self._module, self._card, self._registration, self._centre = module, card, registration, centre
         self.link = MessageLink(module=module, registration=registration, centre=centre)
         capacities, self._quirks = module.profile.messages, module.profile.messages.quirks
-        card_places = card.settings.messages if card.settings is not None else 0
-        on_card = Store(ON_CARD, capacity=card_places)
-        in_module = Store(IN_MODULE, capacity=capacities.places)
-        self.stores: dict[str, AnyStore] = {
-            ON_CARD: on_card,
-            IN_MODULE: in_module,
-            BOTH: JointStore(BOTH, (in_module, on_card)),
-            OF_REPORTS: Store(OF_REPORTS, capacity=capacities.report_places),
-        }
-        own = card.settings.service_centre if card.settings is not None else None
-        self.centre_address: Address | None = Address.of(own) if own else None
-        self._saved = (self.centre_address, TextParameters())
-        self._reference = 0
+        self._in_module = Store(IN_MODULE, capacity=capacities.places)
+        self._reports = Store(OF_REPORTS, capacity=capacities.report_places)
+        self._cards: dict[str, OnCard] = {}
+        self._take_card()
         self._is_ready = False
         self._getting_ready: Wakeup | None = None
         self._unanswered: Callable[[int | None], None] | None = None
@@ -116,6 +108,28 @@ class Messages:
         centre.serve(self)
         module.power.changed.listen(lambda change: self._on_power(change.after))
         registration.changed.listen(lambda _: self._on_registration())
+        card.changed.listen(lambda _: self._take_card())
+
+    def _take_card(self) -> None:
+        """What lies on the card in the slot is there from now on: each card keeps its own."""
+        if self._card.iccid not in self._cards:
+            self._cards[self._card.iccid] = OnCard(self._card.settings)
+        self._on_card = on_card = self._cards[self._card.iccid]
+        self.stores: dict[str, AnyStore] = {
+            ON_CARD: on_card.store,
+            IN_MODULE: self._in_module,
+            BOTH: JointStore(BOTH, (self._in_module, on_card.store)),
+            OF_REPORTS: self._reports,
+        }
+
+    @property
+    def centre_address(self) -> Address | None:
+        """The service centre's number on the card."""
+        return self._on_card.centre
+
+    @centre_address.setter
+    def centre_address(self, address: Address | None) -> None:
+        self._on_card.centre = address
 
     def _set_defaults(self) -> None:
         first = self._module.profile.messages.preferred
@@ -167,17 +181,17 @@ class Messages:
 
     def save(self, parameters: TextParameters) -> None:
         """Keep *parameters* and the service centre's address for `restore` (+CSAS)."""
-        self._saved = (self.centre_address, parameters)
+        self._on_card.saved = (self.centre_address, parameters)
 
     def restore(self) -> TextParameters:
         """What was saved last; the service centre's address is in force again (+CRES)."""
-        self.centre_address, parameters = self._saved
+        self.centre_address, parameters = self._on_card.saved
         return parameters
 
     def next_reference(self) -> int:
         """The message reference of the next message: the card counts them (TS 23.040 9.2.3.6)."""
-        self._reference = (self._reference + 1) % 256
-        return self._reference
+        self._on_card.last_reference = (self._on_card.last_reference + 1) % 256
+        return self._on_card.last_reference
 
     def send(self, octets: bytes, centre: Address | None, settled: Callable[[Sent], None]) -> None:
         """Send a message from the phone, with a reference of the module's own; raises PduError for none.
@@ -218,7 +232,7 @@ class Messages:
     @property
     def is_reachable(self) -> bool:
         """Whether a message can be delivered now."""
-        return self._registration.is_registered and self.refusal is None
+        return self.link.reaches_network and self.refusal is None
 
     def take(self, octets: bytes, centre: Address, acknowledge: Callable[[int | None], None]) -> None:
         """A message has come; what becomes of it decides how it is acknowledged."""

@@ -14,7 +14,8 @@ from simulator.at.registry import Choice, Number, Text, command
 from simulator.at.terminal_text import from_terminal
 from simulator.codec.addresses import INTERNATIONAL, UNKNOWN, Address
 from simulator.messages.causes import INVALID_TEXT, card_refusal
-from simulator.messages.messages import BOTH, IN_MODULE, OF_REPORTS, ON_CARD
+from simulator.messages.messages import BOTH, IN_MODULE, OF_REPORTS
+from simulator.messages.on_card import ON_CARD
 from simulator.messages.routing import Routing
 
 if TYPE_CHECKING:

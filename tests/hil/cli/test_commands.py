@@ -54,7 +54,7 @@ WRONG = [
     (("test", "no.toml"), "no.toml: no such file; expected a bench file"),
     (
         ("test", STATION, "nosuch"),
-        "unknown suite 'nosuch'; known: card, formatting, grammar, power_key, radio_disable",
+        "unknown suite 'nosuch'; known: card, formatting, grammar, messages, power_key, radio_disable",
     ),
     (("simulate", STATION, "--pace", "virtual"), "pace: found 'virtual'; allowed: real"),
     (("script", STATION, "--pace", "slow", "--", "true"), "pace: found 'slow'"),

@@ -7,6 +7,7 @@ from typing import Any
 
 import pytest
 
+from simulator.card.card import CardState
 from simulator.codec.addresses import Address
 from simulator.codec.tpdu import REPORT, Submit
 from simulator.codec.user_data import UserData
@@ -27,7 +28,8 @@ class Station:
         self.messages, self.centre = model.messages, model.service_centre
         self.routing = Routing(mode=2, messages=1, reports=2)
         self.messages.routings = lambda: (self.routing,)
-        model.card.enter_pin("1234")
+        if model.card.state is CardState.PIN:
+            model.card.enter_pin("1234")
         self.later(60)
         self.look()
 

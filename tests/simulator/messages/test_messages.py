@@ -160,6 +160,16 @@ def test_one_more_to_send_turns_to_none_when_nothing_follows(station: Make) -> N
     assert here.messages.link.stays_open == 0
 
 
+def test_a_message_that_no_cell_hears_times_out(station: Make) -> None:
+    here = station()
+    here.model.air.move_antennas(main=False)
+    sent = here.send("x")
+    here.later(60)
+
+    assert sent == [Sent(1, 332)]
+    assert "accepted" not in here.seen()
+
+
 # -- what comes ----------------------------------------------------------------
 
 # <mt> of +CNMI, the class of the message, and where it goes (TS 27.005 3.4.1, from memory).
@@ -271,6 +281,32 @@ def test_store_and_counters_outlive_a_loss_of_power(station: Make) -> None:
     here.later(5)
 
     assert here.texts() == ["x"]
+
+
+def test_another_card_has_other_messages_and_the_first_keeps_its_own(station: Make) -> None:
+    here = station(card={"pin": None})
+    here.centre.bring(text="x")
+    here.later(20)
+    here.messages.centre_address = None
+    for iccid, texts, reference in (("8999900000000000139", [], 1), ("8999900000000000121", ["x"], 0)):
+        here.model.card.move(present=False)
+        here.later(1)
+        here.model.card.move(present=True, iccid=iccid)
+        here.later(120)
+        assert here.texts() == texts
+        assert (here.messages.centre_address is not None) is (not texts)
+        sent = here.send("y", "+447700900999")
+        here.later(20)
+        assert sent[0].reference == reference
+
+
+def test_a_message_waits_while_the_module_is_not_heard(station: Make) -> None:
+    here = station()
+    here.model.air.move_antennas(main=False)
+    here.centre.bring(text="x")
+    here.later(60)
+
+    assert (here.texts(), here.centre.waiting) == ([], 1)
 
 
 # -- messages that are handed out -------------------------------------------------
