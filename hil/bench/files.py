@@ -6,7 +6,7 @@ A bench file names its profile and its wiring by a shipped name or by a path rel
 from __future__ import annotations
 
 import os
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from datetime import UTC, datetime
 from hashlib import sha256
 from importlib.resources import files
@@ -162,6 +162,8 @@ class BenchDescription:
     settings: ModelSettings
     contents: Mapping[str, NamedContent]
     parts: tuple[PartSpec, ...] = ()
+    # The files that were read, and what they held.
+    sources: Mapping[Path, bytes] = field(default_factory=dict)
 
 
 def shipped(kind: Literal["profiles", "wirings"]) -> dict[str, Path]:
@@ -202,16 +204,17 @@ def load_bench(path: Path, overrides: Mapping[str, Any] | None = None) -> BenchD
     *overrides* are merged into the file's tables first: {"start": {"module": "dead"}}.
     Raises BadFileError, MissingFileError or UnknownNameError.
     """
-    data = _merged(_read_bench(path, wanted="a bench file"), overrides or {})
+    sources: dict[Path, bytes] = {}
+    data = _merged(_read_bench(path, wanted="a bench file", sources=sources), overrides or {})
     file = check(BenchFile, data, file=str(path))
     profile_path = _named_file("profiles", file.module.profile, near=path, key="module.profile")
     wiring_path = _named_file("wirings", file.board.wiring, near=path, key="board.wiring")
-    profile_data = read_toml(profile_path, wanted="a profile")
+    profile_data = read_toml(profile_path, wanted="a profile", sources=sources)
     profile = check(Profile, profile_data, file=str(profile_path))
     unit = profile
     if file.module.unit:
         unit = check(Profile, _merged(profile_data, file.module.unit), file=str(path), under="module.unit")
-    wiring_data = read_toml(wiring_path, wanted="a wiring")
+    wiring_data = read_toml(wiring_path, wanted="a wiring", sources=sources)
     wiring = check(Wiring, wiring_data, file=str(wiring_path))
     if file.board.rework != ReworkSection():
         reworked = _reworked(wiring_data, file.board.rework, str(path))
@@ -250,13 +253,21 @@ def load_bench(path: Path, overrides: Mapping[str, Any] | None = None) -> BenchD
         "wiring": NamedContent(name=wiring.name, digest=_digest(wiring.model_dump())),
     }
     return BenchDescription(
-        path=path, file=file, profile=profile, settings=settings, contents=contents, parts=parts
+        path=path,
+        file=file,
+        profile=profile,
+        settings=settings,
+        contents=contents,
+        parts=parts,
+        sources=sources,
     )
 
 
-def _read_bench(path: Path, *, wanted: str, above: tuple[Path, ...] = ()) -> dict[str, Any]:
+def _read_bench(
+    path: Path, *, wanted: str, sources: dict[Path, bytes], above: tuple[Path, ...] = ()
+) -> dict[str, Any]:
     """The file's tables over those of the bench it is based on."""
-    data = read_toml(path, wanted=wanted)
+    data = read_toml(path, wanted=wanted, sources=sources)
     section = data.get("bench")
     base = section.get("based_on") if isinstance(section, dict) else None
     if not isinstance(base, str):
@@ -278,7 +289,9 @@ def _read_bench(path: Path, *, wanted: str, above: tuple[Path, ...] = ()) -> dic
             found=repr(base),
             allowed=f"{', '.join(known)}, or the path of a file ending in .toml",
         )
-    below = _read_bench(base_path, wanted=f"the bench that bench.based_on in {path} names", above=chain)
+    below = _read_bench(
+        base_path, wanted=f"the bench that bench.based_on in {path} names", sources=sources, above=chain
+    )
     for table, key in (("module", "profile"), ("board", "wiring")):
         named = below.get(table, {}).get(key, "")
         if isinstance(named, str) and named.endswith(".toml"):

@@ -12,22 +12,21 @@ from typing import TYPE_CHECKING, Any, Final
 from hil.errors import BenchUnfitError, UsageError
 from hil.recording.store import RecordingFile
 from simulator.edges.calls import Calls
-from simulator.edges.fuse_mount import Mount, NoFuseError
+from simulator.edges.fuse_mount import NoFuseError
 from simulator.edges.gpio_tree import gpio_tree
 from simulator.edges.header_files import HeaderFiles
 from simulator.edges.header_folder import HeaderFolder
-from simulator.edges.host_trees import HostTrees, proc_tree
 from simulator.edges.port_edges import PtyEdges
-from simulator.edges.scratch_files import ScratchFiles
 from simulator.kernel.timeline import ns
 
 from .simulated import SimulatedBench
 
 if TYPE_CHECKING:
-    from collections.abc import Callable, Iterable, Mapping
+    from collections.abc import Callable, Mapping
     from pathlib import Path
 
     from hil.recording.query import Recording
+    from simulator.edges.host_mounts import HostMounts
     from simulator.edges.rfc2217_edge import Listening
     from simulator.edges.sysfs import SysTree
     from simulator.module.port import Port
@@ -99,9 +98,8 @@ def _listening(
 class ServedBench:
     """A simulated bench and its folder.  `without_fuse` says why the header files are a plain folder.
 
-    *ptys* is where whoever follows the links sees the host's ptys.  `sys` is the made `/sys`.  With
-    *uptime_ns*, which gives the host's uptime at an instant of the bench's time, there is also `uptime`, to
-    stand for `/proc/uptime`; both lie below one mount then.
+    *ptys* is where whoever follows the links sees the host's ptys.  The made `/sys` is `sys` in the folder, or
+    shown in *mounts* of the caller's.
 
     With *rfc2217* the ports listen for clients there instead of being ptys.  Raises UsageError where that
     address cannot be had.
@@ -118,13 +116,12 @@ class ServedBench:
         pinned: Mapping[str, Any] | None = None,
         demand_fuse: bool = False,
         rfc2217: Listening | None = None,
-        uptime_ns: Callable[[int], int] | None = None,
+        mounts: HostMounts | None = None,
         ptys: str = PTYS,
-        scratch_folders: Iterable[tuple[str, int]] = (),
     ) -> None:
         self.folder = folder
         self.without_fuse: str | None = None
-        self._scratch: ScratchFiles | None = None
+        self._files: HeaderFiles | HeaderFolder | None = None
         self._prepare()
         self.bench = _listening(description, factor=factor, rfc2217=rfc2217, pinned=pinned)
         self.driver = self.bench.driver
@@ -142,18 +139,18 @@ class ServedBench:
         self.calls = Calls()
         self.driver.descriptors.add_reader(self.calls.fileno(), self.calls.process)
         gpio = gpio_tree(self.bench.model.board.lines)
-        tree: SysTree | HostTrees = gpio
-        mount = self.sys = folder / "sys"
-        self.uptime: Path | None = None
-        if uptime_ns is not None:
+        if mounts is not None:
             timeline = self.bench.model.timeline
-            tree = HostTrees({"sys": gpio, "proc": proc_tree(lambda: uptime_ns(timeline.now_ns))})
-            mount = folder / "host"
-            self.sys, self.uptime = mount / "sys", mount / "proc" / "uptime"
-        self._files: HeaderFiles | HeaderFolder
+            mounts.show(gpio, now_ns=lambda: timeline.now_ns, calls=self.calls)
+        else:
+            self._files = self._header_files(gpio, demand_fuse=demand_fuse)
+        self.driver.start_clock()
+
+    def _header_files(self, gpio: SysTree, *, demand_fuse: bool) -> HeaderFiles | HeaderFolder:
+        folder = self.folder / "sys"
         try:
             # The mount is asked about while nobody serves yet, so its thread answers by itself.
-            self._files = HeaderFiles(tree, mount, run=self.calls.run)
+            return HeaderFiles(gpio, folder, run=self.calls.run)
         except NoFuseError as error:
             if demand_fuse:
                 self.close()
@@ -163,40 +160,14 @@ class ServedBench:
                     cure="suites and `wakebench simulate` work without",
                 ) from error
             self.without_fuse = str(error)
-            plain = HeaderFolder(gpio, folder / "sys", recorder=self.bench.model.recorder)
-            self._files = plain
+            plain = HeaderFolder(gpio, folder, recorder=self.bench.model.recorder)
             self.driver.descriptors.add_reader(plain.fileno(), plain.process)
-        self.scratch: Path | None = None  # holds scratch_folders, whose files have the bench's times
-        if uptime_ns is not None:
-            start_ns = description.settings.start_ns
-            timeline = self.bench.model.timeline
-            self.scratch = folder / "scratch"
-            self._scratch = ScratchFiles(
-                self.scratch, now_ns=lambda: start_ns + timeline.now_ns, folders=scratch_folders
-            )
-        self.driver.start_clock()
-
-    def show_times_by(self, wall_ns: Callable[[], int]) -> None:
-        """From now on what is written to the scratch folders has the times of that clock."""
-        if self._scratch is not None:
-            self._scratch.operations.now_ns = wall_ns
+            return plain
 
     def serve(self, *, for_s: float | None, stopped: Callable[[], bool]) -> None:
         """Serve until *stopped*, or for *for_s* seconds of the bench's time."""
         until_ns = None if for_s is None else self.driver.model.timeline.now_ns + ns(for_s)
         self.driver.wait(until_ns, stopped)
-
-    @property
-    def asking(self) -> list[tuple[int, int]]:
-        """Threads that answer the kernel by asking the model, each with the descriptor on which it waits."""
-        servant = self._files.servant if isinstance(self._files, Mount) else None
-        return [] if servant is None else [servant]
-
-    @property
-    def answering(self) -> list[tuple[int, int]]:
-        """Those that answer by themselves."""
-        servant = None if self._scratch is None else self._scratch.servant
-        return [] if servant is None else [servant]
 
     @property
     def recording(self) -> Recording:
@@ -211,10 +182,8 @@ class ServedBench:
         if hasattr(self, "calls"):
             self.driver.descriptors.remove_reader(self.calls.fileno())
             self.calls.close()
-        if hasattr(self, "_files"):
+        if self._files is not None:
             self._files.close()
-        if self._scratch is not None:
-            self._scratch.close()
         if self.links is not None:
             self.links.remove()
         self.bench.model.end()

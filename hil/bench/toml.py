@@ -23,10 +23,11 @@ S = TypeVar("S", bound="Section")
 _LONGEST_FOUND = 60
 
 
-def read_toml(path: Path, *, wanted: str) -> dict[str, Any]:
-    """The file as tables; raises MissingFileError or BadFileError."""
+def read_toml(path: Path, *, wanted: str, sources: dict[Path, bytes] | None = None) -> dict[str, Any]:
+    """The file as tables; what it held is added to *sources*.  Raises MissingFileError or BadFileError."""
     try:
-        text = path.read_bytes().decode()
+        data = path.read_bytes()
+        text = data.decode()
     except OSError as error:
         raise MissingFileError(path=str(path), wanted=wanted, reason=_reason(error)) from error
     except UnicodeDecodeError as error:
@@ -36,6 +37,8 @@ def read_toml(path: Path, *, wanted: str) -> dict[str, Any]:
             found=f"bytes that are not UTF-8 at offset {error.start}",
             allowed="UTF-8 text",
         ) from error
+    if sources is not None:
+        sources[path] = data
     try:
         return tomllib.loads(text)
     except tomllib.TOMLDecodeError as error:

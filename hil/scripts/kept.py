@@ -1,7 +1,7 @@
 """A kept place to run many scripts in at virtual pace, one after the other: each from a clean start.
 
-What takes time once (a process, its libraries) is kept; the model, the sandbox, the ports and the scratch
-folders are new for each run.
+What takes time once (a process, its libraries, bench files) is kept; the model, the sandbox, the ports and
+the scratch folders are new for each run.
 """
 
 from __future__ import annotations
@@ -12,8 +12,9 @@ import os
 import subprocess
 import sys
 import tempfile
+from collections import deque
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, Final
 
 from hil.errors import BenchUndecidedError, BenchUnfitError, UsageError
 from hil.recording.store import load
@@ -25,20 +26,20 @@ if TYPE_CHECKING:
     from types import TracebackType
     from typing import Self
 
+# With this run the second process is started: whoever runs as many runs more.
+_RUNS_ALONE: Final = 3
+
 
 class KeptScripts:
-    """Runs scripts until it is closed; used by one thread."""
+    """Runs scripts until it is closed; used by one thread.
+
+    Two processes take turns: while the one runs a script, the other clears up and gets ready for the next.
+    """
 
     def __init__(self) -> None:
         self._folder = tempfile.TemporaryDirectory(prefix="wakebench-")
-        self._process = subprocess.Popen(
-            [sys.executable, "-m", "hil.scripts.serving"],
-            env={**os.environ, "TMPDIR": self._folder.name},
-            stdin=subprocess.PIPE,
-            stdout=subprocess.PIPE,
-            text=True,
-            start_new_session=True,
-        )
+        self._places = deque([_Place(self._folder.name)])
+        self._runs = 0
 
     def run(
         self,
@@ -58,7 +59,7 @@ class KeptScripts:
         and BenchUnfitError where the place itself is broken.
         """
         kept = recording_path or Path(self._folder.name) / "recording.jsonl"
-        answer = self._ask(
+        answer = self._place().ask(
             {
                 "bench": str(bench),
                 "overrides": dict(overrides or {}),
@@ -94,7 +95,44 @@ class KeptScripts:
             notices=tuple(answer["notices"]),
         )
 
-    def _ask(self, request: dict[str, Any]) -> dict[str, Any]:
+    def _place(self) -> _Place:
+        """The one whose turn it is; the second is started when it is seen that there are many runs."""
+        self._runs += 1
+        if self._runs == _RUNS_ALONE:
+            self._places.append(_Place(self._folder.name))
+        self._places.rotate()
+        return self._places[0]
+
+    def close(self) -> None:
+        """End it, with whatever runs; harmless when called again."""
+        for place in self._places:
+            place.close()
+        self._folder.cleanup()
+
+    def __enter__(self) -> Self:
+        return self
+
+    def __exit__(
+        self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
+    ) -> None:
+        self.close()
+
+
+class _Place:
+    """A process that runs scripts, with *folder* for what it leaves lying about meanwhile."""
+
+    def __init__(self, folder: str) -> None:
+        self._process = subprocess.Popen(
+            [sys.executable, "-m", "hil.scripts.serving"],
+            env={**os.environ, "TMPDIR": folder},
+            stdin=subprocess.PIPE,
+            stdout=subprocess.PIPE,
+            text=True,
+            start_new_session=True,
+        )
+
+    def ask(self, request: dict[str, Any]) -> dict[str, Any]:
+        """Its answer; raises BenchUnfitError where it has ended."""
         asked, answered = self._process.stdin, self._process.stdout
         assert asked is not None  # noqa: S101 # pipes were asked for
         assert answered is not None  # noqa: S101 # likewise
@@ -114,18 +152,9 @@ class KeptScripts:
         return answer
 
     def close(self) -> None:
-        """End it, with whatever runs; harmless when called again."""
+        """End it; harmless when called again."""
         if self._process.stdin is not None and not self._process.stdin.closed:
             self._process.stdin.close()
             self._process.wait()
         if self._process.stdout is not None:
             self._process.stdout.close()
-        self._folder.cleanup()
-
-    def __enter__(self) -> Self:
-        return self
-
-    def __exit__(
-        self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
-    ) -> None:
-        self.close()

@@ -8,6 +8,7 @@ from __future__ import annotations
 import contextlib
 import json
 import os
+import select
 import signal
 import subprocess
 from typing import TYPE_CHECKING, Final
@@ -60,26 +61,30 @@ class Reports:
     """What bubblewrap tells of its command, as JSON lines on a descriptor.
 
     `first` is the sandbox's first process, `status` how the command ended, as a shell gives it; each is None
-    until it is known.  `report_to` is for bubblewrap; it is closed here by `is_given`.
+    until it is known.  They come from *source*, which is closed here.
     """
 
-    def __init__(self, descriptors: Descriptors) -> None:
+    def __init__(self, descriptors: Descriptors, source: int) -> None:
         self.first: int | None = None
         self.status: int | None = None
         self._descriptors = descriptors
         self._text = b""
-        self._from, self.report_to = os.pipe2(os.O_CLOEXEC | os.O_NONBLOCK)
+        self._from, self._is_over = source, False
         descriptors.add_reader(self._from, self.take)
 
-    def is_given(self) -> None:
-        """bubblewrap has its end."""
-        os.close(self.report_to)
+    def wait_for_first(self) -> int | None:
+        """The first process once it is known; None where there never was one."""
+        while self.first is None and not self._is_over:
+            select.select([self._from], (), ())
+            self.take()
+        return self.first
 
     def take(self) -> None:
         """Take what has been told until now."""
         with contextlib.suppress(BlockingIOError):
             while data := os.read(self._from, _CHUNK):
                 self._text += data
+            self._is_over = True
             self._descriptors.remove_reader(self._from)
         *lines, self._text = self._text.split(b"\n")
         for line in lines:
@@ -132,23 +137,24 @@ class SandboxProcess:
     ) -> None:
         self._descriptors = descriptors
         self._first: _End | None = None
-        self._reports = Reports(descriptors)
+        source, reports = os.pipe2(os.O_CLOEXEC | os.O_NONBLOCK)
+        self._reports = Reports(descriptors, source)
         # A session of its own, led by the sandbox and not by the script: a port that the script opens must
         # not become its controlling terminal.
         try:
             self._process = subprocess.Popen(
-                arguments(self._reports.report_to),
+                arguments(reports),
                 stdin=subprocess.DEVNULL,
                 stdout=subprocess.PIPE,
                 stderr=subprocess.PIPE,
                 start_new_session=True,
-                pass_fds=[self._reports.report_to],
+                pass_fds=[reports],
             )
         except BaseException:
             self._reports.close()
             raise
         finally:
-            self._reports.is_given()
+            os.close(reports)
         assert self._process.stdout is not None  # noqa: S101 # pipes were asked for
         assert self._process.stderr is not None  # noqa: S101 # likewise
         self._outer = _End(self._process.pid, descriptors)

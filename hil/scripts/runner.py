@@ -5,6 +5,7 @@ Its output, its end and everything that passes through header and ports land on 
 
 from __future__ import annotations
 
+import contextlib
 import os
 import shutil
 import signal
@@ -33,20 +34,20 @@ from .sandbox import (
     prepare_dev,
     probe,
     sandboxed,
-    scratch_folders,
 )
+from .stage import Stage
+from .virtual_time.kernel import GoneError
 from .virtual_time.probe import why_not
 from .virtual_time.supervisor import HungError, Supervisor
-from .virtual_time.world import Servants, World, uptime_ns
+from .virtual_time.world import Servants, World
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Sequence
-    from types import TracebackType
-    from typing import Self
 
     from hil.bench.files import BenchDescription
     from hil.recording.query import Recording
-    from simulator.edges.descriptors import Descriptors
+
+    from .stage import Stages
 
 # How long a killed tree may take to go, in wall seconds.
 _KILL_S: Final = 5.0
@@ -96,6 +97,7 @@ def run_script(
     pass_on_output: bool = False,
     folder: Path | None = None,
     strict: bool = False,
+    stages: Stages | None = None,
 ) -> ScriptRun:
     """Run *command* against the bench for at most *limit_s* seconds of the bench's time.
 
@@ -103,7 +105,8 @@ def run_script(
     Where virtual time does not work on this machine, the run is made at real pace, and its first notice says
     why.  A *strict* run has to be exact.
 
-    *environment* holds `NAME=VALUE` or `NAME` to pass on.  Whatever happens, everything that the script has
+    *environment* holds `NAME=VALUE` or `NAME` to pass on.  Who gives *stages* for runs at virtual pace
+    closes them.  Whatever happens, everything that the script has
     started is gone when this returns, and the recording is at *recording_path*.
 
     Raises UsageError where there is nothing to run, BenchUnfitError where the sandbox or the header files
@@ -124,10 +127,15 @@ def run_script(
         "environment": ",".join(sorted({**ENVIRONMENT, **variables})),
         "first_pid": FIRST_PID,
     }
-    with Interruption() as interruption, tempfile.TemporaryDirectory(prefix="wakebench-") as scratch:
-        place = Path(scratch)
-        dev = place / "dev"
-        prepare_dev(dev)
+    with Interruption() as interruption, contextlib.ExitStack() as stack:
+        stage: Stage | None = None
+        if factor is None:
+            make = stages or (lambda *given: stack.enter_context(contextlib.closing(Stage(*given))))
+            stage = make(command, folder, variables, description.settings.start_ns)
+            place = stage.place
+        else:
+            place = Path(stack.enter_context(tempfile.TemporaryDirectory(prefix="wakebench-")))
+            prepare_dev(place / "dev")
         served = ServedBench(
             description,
             place,
@@ -137,17 +145,14 @@ def run_script(
             pinned=pinned,
             demand_fuse=True,
             ptys=MODULE_PTYS,
-            scratch_folders=[*scratch_folders(), ("/run/lock", 0o1777)],
-            uptime_ns=None if factor is not None else uptime_ns,
+            mounts=None if stage is None else stage.mounts,
         )
 
         def arguments(status_fd: int) -> list[str]:
             return sandboxed(
                 command,
-                dev=dev,
-                sys=served.sys,
-                uptime=served.uptime,
-                scratch=served.scratch,
+                dev=place / "dev",
+                sys=served.folder / "sys",
                 folder=folder,
                 environment=variables,
                 status_fd=status_fd,
@@ -155,8 +160,11 @@ def run_script(
 
         try:
             served.bench.model.recorder.record(LANE, "start", command=" ".join(command))
-            run = _supervise if factor is not None else _supervise_virtually
-            done = run(served, arguments, limit_s=limit_s, interruption=interruption, pass_on=pass_on_output)
+            wanted = _Wanted(limit_s=limit_s, interruption=interruption, pass_on=pass_on_output)
+            if factor is None and stage is not None:
+                done = _supervise_virtually(served, stage, wanted)
+            else:
+                done = _supervise(served, arguments, wanted)
             if not_virtual is not None:
                 return replace(done, notices=(f"{not_virtual}; the run was made at real pace", *done.notices))
             if strict and factor is None and not done.is_exact:
@@ -168,25 +176,27 @@ def run_script(
                 shutil.copyfile(place / "recording.jsonl", recording_path)
 
 
-def _supervise(
-    served: ServedBench,
-    arguments: Callable[[int], list[str]],
-    *,
-    limit_s: float,
-    interruption: Interruption,
-    pass_on: bool,
-) -> ScriptRun:
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Wanted:
+    """How long a run may take, who may end it, and whether its output is passed on."""
+
+    limit_s: float
+    interruption: Interruption
+    pass_on: bool
+
+
+def _supervise(served: ServedBench, arguments: Callable[[int], list[str]], wanted: _Wanted) -> ScriptRun:
     """Serve the model until the script ends or is ended, and all that it has started is gone."""
     driver, recorder = served.driver, served.bench.model.recorder
-    timeline = driver.model.timeline
-    outcome = _Outcome(served, interruption, pass_on=pass_on)
+    timeline, interruption = driver.model.timeline, wanted.interruption
+    outcome = _Outcome(served, wanted)
     stdout, stderr = outcome.stdout, outcome.stderr
     driver.descriptors.add_reader(interruption.descriptor, lambda: None)
     process = SandboxProcess(arguments, driver.descriptors, stdout=stdout.take, stderr=stderr.take)
     status: int | None = None
     try:
         in_time = driver.wait(
-            timeline.now_ns + ns(limit_s), lambda: process.has_ended or outcome.is_ended_early()
+            timeline.now_ns + ns(wanted.limit_s), lambda: process.has_ended or outcome.is_ended_early()
         )
         process.drain()
         if not process.has_ended:
@@ -205,55 +215,52 @@ def _supervise(
     return outcome.run(status)
 
 
-def _supervise_virtually(
-    served: ServedBench,
-    arguments: Callable[[int], list[str]],
-    *,
-    limit_s: float,
-    interruption: Interruption,
-    pass_on: bool,
-) -> ScriptRun:
-    """The same on the model's own clock."""
+def _supervise_virtually(served: ServedBench, stage: Stage, wanted: _Wanted) -> ScriptRun:
+    """The same on the model's own clock, in a sandbox that waits."""
     driver, recorder = served.driver, served.bench.model.recorder
     timeline, descriptors = driver.model.timeline, driver.descriptors
-    outcome = _Outcome(served, interruption, pass_on=pass_on)
+    outcome = _Outcome(served, wanted)
     edges = served.bench.edges
     assert isinstance(edges, PtyEdges)  # noqa: S101 # a script's ports are
-    settings = served.bench.description.settings
+    settings, mounts = served.bench.description.settings, stage.mounts
     world = World(driver, edges, start_ns=settings.start_ns)
-    served.show_times_by(lambda: world.wall_ns)
-    servants = Servants(served.asking, served.answering)
+    mounts.show_times_by(lambda: world.wall_ns)
+    servants = Servants(mounts.asking, mounts.answering)
     supervisor = Supervisor(world, seed=settings.seed, servants=servants)
-    with _Pipes(descriptors, outcome.stdout, outcome.stderr) as pipes:
-        reports = Reports(descriptors)
-        supervisor.spawn(
-            arguments(reports.report_to),
-            environment=os.environ,
-            streams=pipes.given,
-            kept=[reports.report_to],
-        )
-        reports.is_given()
-        pipes.are_given()
-        supervisor.limit_ns = timeline.now_ns + ns(limit_s)
-        hung = None
-        try:
-            code = supervisor.run(outcome.is_ended_early)
-        except HungError as error:
-            hung, code = str(error), None
-        finally:
-            servants.close()
-            pipes.drain()
-            reports.close()
-    if code is None:
+    supervisor.limit_ns = timeline.now_ns + ns(wanted.limit_s)
+    reports = Reports(descriptors, stage.reports)
+    streams = [
+        Stream(os.fdopen(descriptor, "rb", buffering=0), descriptors, output.take)
+        for descriptor, output in ((stage.stdout, outcome.stdout), (stage.stderr, outcome.stderr))
+    ]
+    hung, code, is_traced = None, None, False
+    try:
+        first = reports.wait_for_first()
+        if first is not None:
+            with contextlib.suppress(GoneError):
+                supervisor.adopt(first)
+                is_traced = True
+        stage.release()
+        code = supervisor.run(outcome.is_ended_early)
+    except HungError as error:
+        hung = str(error)
+    finally:
+        ended_with = stage.end()
+        servants.close()
+        for stream in streams:
+            stream.close()
+        reports.close()
+    status = None if code is None else reports.status
+    if code is None and is_traced:
         cause = "time limit" if hung is None else "nothing is due"
-        if interruption.number is not None:
+        if wanted.interruption.number is not None:
             cause = "interruption"
         recorder.record(LANE, "signal", number=int(signal.SIGKILL), cause=cause)
-    elif reports.status is None:
-        raise _failure(bytes(outcome.stderr.data), code)
-    recorder.record(LANE, "exit", status=reports.status)
+    elif status is None:
+        raise _failure(bytes(outcome.stderr.data), ended_with if code is None else code)
+    recorder.record(LANE, "exit", status=status)
     return replace(
-        outcome.run(reports.status),
+        outcome.run(status),
         is_virtual=True,
         tree_s=supervisor.tree_s,
         is_exact=supervisor.is_exact,
@@ -265,11 +272,11 @@ def _supervise_virtually(
 class _Outcome:
     """What comes of one run at either pace: its output, and whether anybody has ended it early."""
 
-    def __init__(self, served: ServedBench, interruption: Interruption, *, pass_on: bool) -> None:
+    def __init__(self, served: ServedBench, wanted: _Wanted) -> None:
         recorder = served.bench.model.recorder
-        self.stdout = Output(recorder, "stdout", sys.stdout.buffer if pass_on else None)
-        self.stderr = Output(recorder, "stderr", sys.stderr.buffer if pass_on else None)
-        self._served, self._interruption = served, interruption
+        self.stdout = Output(recorder, "stdout", sys.stdout.buffer if wanted.pass_on else None)
+        self.stderr = Output(recorder, "stderr", sys.stderr.buffer if wanted.pass_on else None)
+        self._served, self._interruption = served, wanted.interruption
         self._began_s = time.monotonic()
 
     def is_ended_early(self) -> bool:
@@ -299,38 +306,6 @@ class _Outcome:
             late_s=driver.latest_ns / 1e9,
             recording=self._served.recording,
         )
-
-
-class _Pipes:
-    """The script's standard streams; *given* are its ends."""
-
-    def __init__(self, descriptors: Descriptors, stdout: Output, stderr: Output) -> None:
-        nothing = os.open(os.devnull, os.O_RDONLY | os.O_CLOEXEC)
-        (out, to_out), (err, to_err) = os.pipe2(os.O_CLOEXEC), os.pipe2(os.O_CLOEXEC)
-        self.given = (nothing, to_out, to_err)
-        self._streams = (
-            Stream(os.fdopen(out, "rb", buffering=0), descriptors, stdout.take),
-            Stream(os.fdopen(err, "rb", buffering=0), descriptors, stderr.take),
-        )
-
-    def __enter__(self) -> Self:
-        return self
-
-    def __exit__(
-        self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
-    ) -> None:
-        for stream in self._streams:
-            stream.close()
-
-    def are_given(self) -> None:
-        """The script has its ends."""
-        for descriptor in self.given:
-            os.close(descriptor)
-
-    def drain(self) -> None:
-        """Take what has come."""
-        for stream in self._streams:
-            stream.drain()
 
 
 @cache

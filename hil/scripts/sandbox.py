@@ -82,13 +82,15 @@ def sandboxed(
     status_fd: int | None = None,
     uptime: Path | None = None,
     scratch: Path | None = None,
+    waits_fd: int | None = None,
+    filter_fd: int | None = None,
 ) -> list[str]:
     """The whole command line that runs *command* in *folder* inside the sandbox.
 
     *dev* holds the links to the module's ports, *sys* is the made `/sys`.  Files that *command* names are
     seen wherever they are.  *uptime* stands for `/proc/uptime`; *scratch* holds
     `scratch_folders`, to be written to instead of what is hidden.  bubblewrap writes to *status_fd* how the
-    command ended.
+    command ended, reads a filter for it from *filter_fd*, and waits with it until *waits_fd* can be read.
     """
     empty = _empty_places()
     arguments = ["bwrap", *_NAMESPACES, "--ro-bind", "/", "/"]
@@ -111,8 +113,13 @@ def sandboxed(
     arguments += ["--chdir", str(folder), "--clearenv"]
     for name, value in {**ENVIRONMENT, **environment}.items():
         arguments += ["--setenv", name, value]
-    if status_fd is not None:
-        arguments += ["--json-status-fd", str(status_fd)]
+    for option, descriptor in (
+        ("--json-status-fd", status_fd),
+        ("--block-fd", waits_fd),
+        ("--seccomp", filter_fd),
+    ):
+        if descriptor is not None:
+            arguments += [option, str(descriptor)]
     return [*arguments, "--", *command]
 
 

@@ -7,30 +7,69 @@ together; so runs for others (tests above all) are made here, one after the othe
 from __future__ import annotations
 
 import base64
+import contextlib
+import gc
 import json
 import sys
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any, Final
 
 from hil.bench.files import find_bench, load_bench
 from hil.errors import WakebenchError
 
 from .apart import stand_apart
 from .runner import run_script
+from .stage import StageAhead
+
+if TYPE_CHECKING:
+    from hil.bench.files import BenchDescription
+
+# Bench files that are kept as they were read.
+_KEPT: Final = 64
 
 
 def serve() -> None:
     """Answer each line of standard input until its end."""
-    for line in sys.stdin:
-        answer = _answer(json.loads(line))
-        sys.stdout.write(json.dumps(answer) + "\n")
-        sys.stdout.flush()
+    benches: dict[str, BenchDescription] = {}
+    is_warm = False
+    with contextlib.closing(StageAhead()) as stages:
+        for line in sys.stdin:
+            answer = _answer(json.loads(line), benches, stages)
+            sys.stdout.write(json.dumps(answer) + "\n")
+            sys.stdout.flush()
+            # Whoever asked goes on meanwhile.
+            stages.prepare()
+            if not is_warm:
+                gc.collect()
+                gc.freeze()  # what is kept need not be looked through again and again
+                is_warm = True
 
 
-def _answer(request: dict[str, Any]) -> dict[str, Any]:
+def _bench(benches: dict[str, BenchDescription], name: str, overrides: dict[str, Any]) -> BenchDescription:
+    """The bench, read anew where one of its files has changed."""
+    key = json.dumps([name, overrides], sort_keys=True)
+    known = benches.get(key)
+    if known is not None and all(_holds(path, data) for path, data in known.sources.items()):
+        return known
+    if len(benches) >= _KEPT:
+        benches.clear()
+    benches[key] = load_bench(find_bench(name), overrides)
+    return benches[key]
+
+
+def _holds(path: Path, data: bytes) -> bool:
+    try:
+        return path.read_bytes() == data
+    except OSError:
+        return False
+
+
+def _answer(
+    request: dict[str, Any], benches: dict[str, BenchDescription], stages: StageAhead
+) -> dict[str, Any]:
     try:
         run = run_script(
-            load_bench(find_bench(request["bench"]), request["overrides"]),
+            _bench(benches, request["bench"], request["overrides"]),
             request["command"],
             factor=None,
             limit_s=request["limit_s"],
@@ -38,6 +77,7 @@ def _answer(request: dict[str, Any]) -> dict[str, Any]:
             recording_path=Path(request["recording"]),
             folder=Path(request["folder"]),
             strict=request["strict"],
+            stages=stages.take,
         )
     except WakebenchError as error:
         facts = {name: value for name, value in vars(error).items() if isinstance(value, str)}

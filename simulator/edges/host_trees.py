@@ -24,6 +24,11 @@ class HostTrees:
     def __init__(self, trees: Mapping[str, Tree]) -> None:
         self.changed: Announcement[tuple[str, ...]] = Announcement()
         self.told: Announcement[tuple[str, ...]] = Announcement()
+        self._trees: dict[str, Tree] = {}
+        self.put(trees)
+
+    def put(self, trees: Mapping[str, Tree]) -> None:
+        """From now on it is these."""
         self._trees = dict(trees)
         for name, tree in self._trees.items():
             tree.changed.listen(lambda path, name=name: self.changed.announce((name, *path)))  # type: ignore[misc] # a default captures

@@ -51,6 +51,9 @@ _SECCOMP_SET_MODE_FILTER: Final = 1
 _NR_PIDFD_OPEN: Final = 434
 _NR_PIDFD_GETFD: Final = 438
 
+# What the kernel gives to whoever does not ask for another (prctl(2)); a child has its parent's.
+USUAL_SLACK_NS: Final = 50_000
+
 _TFD_IOC_SET_TICKS: Final = 0x40085400
 
 

@@ -47,8 +47,6 @@ _LOOKS_AT_ONCE: Final = 10
 _EMPTY_LOOKS: Final = 12
 # At the end, what is left dies within milliseconds, unless it waits for the model.
 _IDLE_LOOKS: Final = 20
-# What the kernel gives to whoever does not ask for another (prctl(2)); a child has its parent's.
-_USUAL_SLACK_NS: Final = 50_000
 
 
 class HungError(Exception):
@@ -86,8 +84,7 @@ class Supervisor:
         self.status: int | None = None
         self._servants = servants
         self._early: dict[int, int] = {}
-        self._processor: set[int] = set()
-        self._root = 0
+        self._root = self._used_before_ns = 0
         self._busy: Task | None = None
         self._cancelled: Callable[[], bool] = lambda: False
 
@@ -104,45 +101,35 @@ class Supervisor:
     # -- the tree's beginning and end -----------------------------------------------
 
     def spawn(
-        self,
-        command: Sequence[str],
-        *,
-        environment: Mapping[str, str],
-        streams: tuple[int, int, int],
-        kept: Sequence[int] = (),
+        self, command: Sequence[str], *, environment: Mapping[str, str], streams: tuple[int, int, int]
     ) -> None:
-        """Start *command* with its standard *streams*; *kept* descriptors stay open in it."""
+        """Start *command* with its standard *streams*."""
         code = program(self.machine)
-        self._processor = _processor()
         told, tell = os.pipe()
-        self._root = os.fork()
-        if self._root == 0:
+        pid = os.fork()
+        if pid == 0:
             with contextlib.suppress(BaseException):
                 os.close(tell)
                 os.read(told, 1)
-                os.sched_setaffinity(0, self._processor)
-                # Whoever runs goes on until it waits: a task that is woken does not push it aside (sched(7)).
-                os.sched_setscheduler(0, os.SCHED_BATCH, os.sched_param(0))
-                self._become(command, environment, streams, kept, code)
+                self._become(command, environment, streams, code)
             os._exit(127)
         os.close(told)
         try:
-            ptrace(kernel.SEIZE, self._root, 0, kernel.OPTIONS)
+            self.adopt(pid)
         except BaseException:
-            os.kill(self._root, signal.SIGKILL)
-            os.waitpid(self._root, 0)
-            os.close(tell)
+            os.kill(pid, signal.SIGKILL)
+            os.waitpid(pid, 0)
             raise
-        self.tree.add(self._root, self._root, (0,)).has_started = True
-        os.write(tell, b"x")
-        os.close(tell)
+        else:
+            os.write(tell, b"x")
+        finally:
+            os.close(tell)
 
     def _become(
         self,
         command: Sequence[str],
         environment: Mapping[str, str],
         streams: tuple[int, int, int],
-        kept: Sequence[int],
         code: bytes,
     ) -> None:
         """In the child: everything as the command expects to find it, then the command."""
@@ -152,11 +139,24 @@ class Supervisor:
             signal.signal(handled, signal.SIG_DFL)
         for number, stream in enumerate(streams):
             os.dup2(stream, number)
-        for descriptor in kept:
-            os.set_inheritable(descriptor, True)
-        kernel.set_timer_slack(_USUAL_SLACK_NS)
         kernel.install_filter(code, number=self.machine.SECCOMP)
         os.execvpe(command[0], list(command), dict(environment))  # noqa: S606 # no shell is wanted
+
+    def adopt(self, pid: int) -> None:
+        """Trace the process *pid*, which has the filter or gets it later, and all that it will start.
+
+        Raises GoneError where it has ended, PermissionError where it may not be traced.
+        """
+        # On one processor, whoever runs goes on until it waits: a task that is woken does not push it aside
+        # (sched(7)).
+        with contextlib.suppress(ProcessLookupError):
+            os.sched_setaffinity(pid, _processor())
+            os.sched_setscheduler(pid, os.SCHED_BATCH, os.sched_param(0))
+        ptrace(kernel.SEIZE, pid, 0, kernel.OPTIONS)
+        self._root = pid
+        task = self.tree.add(pid, pid, (0,))
+        task.has_started = True
+        self._used_before_ns = task.processor_ns()
 
     def run(self, cancelled: Callable[[], bool] = lambda: False) -> int | None:
         """Serve the tree until its root has ended; None where its time was over or *cancelled* became true.
@@ -172,6 +172,7 @@ class Supervisor:
         finally:
             self._end_all(children)
             children.close()
+            kernel.set_timer_slack(kernel.USUAL_SLACK_NS)
 
     def _serve(self, children: _ChildSignals) -> None:
         pause_s, looks, empty = _SHORTEST_S, 0, 0
@@ -333,9 +334,11 @@ class Supervisor:
                 return found
             if pid == 0:
                 return found
-            if not os.WIFSTOPPED(status):
+            if not os.WIFSTOPPED(status) and self.tree.get(pid) is not None:
                 # What a process has used holds what those it waited for have used.
-                self.tree_s = max(self.tree_s, used.ru_utime + used.ru_stime)
+                used_s = used.ru_utime + used.ru_stime
+                before_s = self._used_before_ns / 1e9 if pid == self._root else 0.0
+                self.tree_s = max(self.tree_s, used_s - before_s)
             found = True
             with contextlib.suppress(GoneError):
                 self._take_stop(pid, status)

@@ -1,0 +1,167 @@
+"""Where one command is going to run: folder, mounts, streams and the sandbox, which stands and waits.
+
+All this takes longer than many a script, and needs no model: so it is made while the model is, or ahead.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import os
+import signal
+import subprocess
+import tempfile
+from pathlib import Path
+from typing import TYPE_CHECKING, TypeAlias
+
+from hil.errors import BenchUnfitError
+from simulator.edges.fuse_mount import NoFuseError
+from simulator.edges.host_mounts import HostMounts
+
+from .sandbox import prepare_dev, sandboxed, scratch_folders
+from .virtual_time.architecture import this_machine
+from .virtual_time.filter import program
+from .virtual_time.world import uptime_ns
+
+if TYPE_CHECKING:
+    from collections.abc import Callable, Mapping, Sequence
+
+
+# Gives the stage for a command, its folder and environment, and the bench's start.
+Stages: TypeAlias = "Callable[[Sequence[str], Path, Mapping[str, str], int], Stage]"
+
+
+class Stage:
+    """One place for one run of *command* in *folder*, with *environment*, on a bench whose clock begins at
+    *start_ns*; closed by whoever makes it.
+
+    `reports`, `stdout` and `stderr` are descriptors to read from, which their readers close.  The sandbox has
+    the filter under which calls stop, so it must be traced when `release` lets it go on to the command.
+
+    Raises BenchUnfitError where there can be no mounts.
+    """
+
+    def __init__(
+        self, command: Sequence[str], folder: Path, environment: Mapping[str, str], start_ns: int
+    ) -> None:
+        self.made_for = (tuple(command), folder, dict(environment), start_ns)
+        self._folder = tempfile.TemporaryDirectory(prefix="wakebench-")
+        self.place = Path(self._folder.name)
+        dev = self.place / "dev"
+        prepare_dev(dev)
+        try:
+            self.mounts = HostMounts(
+                self.place,
+                scratch_folders=[*scratch_folders(), ("/run/lock", 0o1777)],
+                start_ns=start_ns,
+                uptime_ns=uptime_ns,
+            )
+        except NoFuseError as error:
+            self._folder.cleanup()
+            raise BenchUnfitError(
+                part="header files",
+                reason=str(error),
+                cure="suites and `wakebench simulate` work without",
+            ) from error
+        self.reports, reports = os.pipe2(os.O_CLOEXEC | os.O_NONBLOCK)
+        self.stdout, stdout = os.pipe2(os.O_CLOEXEC)
+        self.stderr, stderr = os.pipe2(os.O_CLOEXEC)
+        waits, self._release = os.pipe2(os.O_CLOEXEC)
+        rules = _in_memory(program(this_machine()))
+        arguments = sandboxed(
+            command,
+            dev=dev,
+            sys=self.mounts.sys,
+            uptime=self.mounts.uptime,
+            scratch=self.mounts.scratch,
+            folder=folder,
+            environment=environment,
+            status_fd=reports,
+            waits_fd=waits,
+            filter_fd=rules,
+        )
+        # A session of its own, led by the sandbox and not by the script: a port that the script opens must
+        # not become its controlling terminal.
+        self._process = subprocess.Popen(
+            arguments,
+            stdin=subprocess.DEVNULL,
+            stdout=stdout,
+            stderr=stderr,
+            start_new_session=True,
+            pass_fds=[reports, waits, rules],
+        )
+        for descriptor in (reports, stdout, stderr, waits, rules):
+            os.close(descriptor)
+        self._is_open = True
+
+    def release(self) -> None:
+        """Let the sandbox start the command; harmless when called again."""
+        if self._release >= 0:
+            os.close(self._release)
+            self._release = -1
+
+    def end(self) -> int | None:
+        """Wait for the sandbox, all in which has ended; its status, None where somebody else has taken it."""
+        self.release()
+        with contextlib.suppress(ChildProcessError):
+            _, status = os.waitpid(self._process.pid, 0)
+            self._process.returncode = os.waitstatus_to_exitcode(status)
+        return self._process.returncode
+
+    def close(self) -> None:
+        """End what runs, and take all away; harmless when called again."""
+        if not self._is_open:
+            return
+        self._is_open = False
+        if self._process.returncode is None:
+            with contextlib.suppress(ProcessLookupError):
+                os.kill(self._process.pid, signal.SIGKILL)
+            self.end()
+        self.release()
+        self.mounts.close()
+        self._folder.cleanup()
+
+
+def _in_memory(data: bytes) -> int:
+    """A descriptor from which *data* can be read."""
+    descriptor = os.memfd_create("filter", os.MFD_CLOEXEC)
+    os.write(descriptor, data)
+    os.lseek(descriptor, 0, os.SEEK_SET)
+    return descriptor
+
+
+class StageAhead:
+    """A stage for the next run, made when the last is over: the same is most often asked for again.
+
+    That is what repetitions and searches do; for anything else one is made when it is asked for.
+    """
+
+    def __init__(self) -> None:
+        self._ahead: Stage | None = None
+        self._taken: Stage | None = None
+
+    def take(
+        self, command: Sequence[str], folder: Path, environment: Mapping[str, str], start_ns: int
+    ) -> Stage:
+        """The stage for one run; it is closed here."""
+        wanted = (tuple(command), folder, dict(environment), start_ns)
+        stage, self._ahead = self._ahead, None
+        if stage is not None and stage.made_for != wanted:
+            stage.close()
+            stage = None
+        self._taken = stage or Stage(*wanted)
+        return self._taken
+
+    def prepare(self) -> None:
+        """Take the last one away, and make one like it."""
+        taken, self._taken = self._taken, None
+        if taken is not None:
+            taken.close()
+            with contextlib.suppress(BenchUnfitError, OSError):  # told when it is asked for
+                self._ahead = Stage(*taken.made_for)
+
+    def close(self) -> None:
+        """Take all away."""
+        for stage in (self._taken, self._ahead):
+            if stage is not None:
+                stage.close()
+        self._taken = self._ahead = None

@@ -1,0 +1,78 @@
+"""The file systems that a script sees of its host, mounted before there is a model; trees and a clock later.
+
+Two mounts, each with a thread of its own: what asks the model, below one folder, and the scratch folders.
+"""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, TypeVar
+
+from .header_files import HeaderFiles
+from .host_trees import HostTrees, proc_tree
+from .scratch_files import ScratchFiles
+from .sysfs import SysTree, fixed
+
+if TYPE_CHECKING:
+    from collections.abc import Callable, Iterable
+    from pathlib import Path
+
+    from .calls import Calls
+    from .header_files import Tree
+
+T = TypeVar("T")
+
+
+class HostMounts:
+    """`sys`, `uptime` and `scratch` below *folder*, until closed; raises NoFuseError.
+
+    *scratch_folders* (path and mode) are made at *start_ns* of the wall clock; `sys` is empty before `show`.
+    *uptime_ns* gives the host's uptime at an instant of the model's time.
+    """
+
+    def __init__(
+        self,
+        folder: Path,
+        *,
+        scratch_folders: Iterable[tuple[str, int]],
+        start_ns: int,
+        uptime_ns: Callable[[int], int],
+    ) -> None:
+        mount = folder / "host"
+        self._uptime_ns = uptime_ns
+        self.sys, self.uptime, self.scratch = mount / "sys", mount / "proc" / "uptime", folder / "scratch"
+        self._calls: Calls | None = None
+        self._trees = HostTrees({"sys": SysTree(fixed()), "proc": proc_tree(lambda: 0)})
+        self._files = HeaderFiles(self._trees, mount, run=self._run)
+        try:
+            self._scratch = ScratchFiles(self.scratch, now_ns=lambda: start_ns, folders=scratch_folders)
+        except BaseException:
+            self._files.close()
+            raise
+
+    def show(self, sys: Tree, *, now_ns: Callable[[], int], calls: Calls) -> None:
+        """From now on *sys* is seen, asked through *calls*; *now_ns* is the model's time."""
+        self._trees.put({"sys": sys, "proc": proc_tree(lambda: self._uptime_ns(now_ns()))})
+        self._calls = calls
+
+    def show_times_by(self, wall_ns: Callable[[], int]) -> None:
+        """From now on what is written to the scratch folders has the times of that clock."""
+        self._scratch.operations.now_ns = wall_ns
+
+    @property
+    def asking(self) -> list[tuple[int, int]]:
+        """Threads that answer the kernel by asking the model, each with the descriptor on which it waits."""
+        return [] if self._files.servant is None else [self._files.servant]
+
+    @property
+    def answering(self) -> list[tuple[int, int]]:
+        """Those that answer by themselves."""
+        return [] if self._scratch.servant is None else [self._scratch.servant]
+
+    def close(self) -> None:
+        """Unmount; harmless when called again."""
+        self._files.close()
+        self._scratch.close()
+
+    def _run(self, call: Callable[[], T]) -> T:
+        """Until there is a model, the mount's thread answers by itself."""
+        return call() if self._calls is None else self._calls.run(call)
