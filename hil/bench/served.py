@@ -98,8 +98,8 @@ def _listening(
 class ServedBench:
     """A simulated bench and its folder.  `without_fuse` says why the header files are a plain folder.
 
-    *ptys* is where whoever follows the links sees the host's ptys.  The made `/sys` is `sys` in the folder, or
-    shown in *mounts* of the caller's.
+    *ptys* is where whoever follows the links sees the host's ptys.  The made `/sys` is `sys` in the folder,
+    or shown in *mounts* of the caller's.
 
     With *rfc2217* the ports listen for clients there instead of being ptys.  Raises UsageError where that
     address cannot be had.

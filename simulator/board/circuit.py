@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass, field
+from functools import lru_cache
 from typing import TYPE_CHECKING, Final, TypeAlias
 
 import numpy as np
@@ -30,6 +31,8 @@ LEAST_SIEMENS: Final = 1e-12
 
 _MOST_STEPS: Final = 200
 _CLOSE_V: Final = 1e-9
+# Operating points that are kept: one board starts in the same few again and again.
+_KEPT: Final = 256
 
 
 @dataclass(frozen=True, slots=True)
@@ -116,7 +119,15 @@ class Circuit:
 
     def solve(self, guess: Mapping[str, float] | None = None) -> OperatingPoint:
         """The operating point; *guess* is where to begin.  Raises NoSolutionError where there is none."""
-        return _Solver(self).solve(guess or {})
+        return _solved(tuple(self.elements), tuple(self.held.items()), tuple((guess or {}).items()))
+
+
+# The last bits of a solution depend on the guess: with it in the key, what is kept is what would be found.
+@lru_cache(maxsize=_KEPT)
+def _solved(
+    elements: tuple[Element, ...], held: tuple[tuple[str, float], ...], guess: tuple[tuple[str, float], ...]
+) -> OperatingPoint:
+    return _Solver(Circuit(elements, dict(held))).solve(dict(guess))
 
 
 def _nets(element: Element) -> tuple[str, ...]:

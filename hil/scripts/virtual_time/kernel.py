@@ -32,6 +32,7 @@ SETREGSET: Final = 0x4205
 SEIZE: Final = 0x4206
 INTERRUPT: Final = 0x4207
 LISTEN: Final = 0x4208
+PEEKSIGINFO: Final = 0x4209
 
 # PTRACE_O_*: marked call stops, fork, vfork, clone, exec, vfork done, seccomp, and die with the tracer.
 OPTIONS: Final = 0x01 | 0x02 | 0x04 | 0x08 | 0x10 | 0x20 | 0x80 | 0x100000
@@ -75,6 +76,26 @@ def event_message(tid: int) -> int:
     message = ctypes.c_ulong()
     ptrace(GETEVENTMSG, tid, 0, ctypes.addressof(message))
     return message.value
+
+
+# struct ptrace_peeksiginfo_args: from the first on, of the task's own or of its process's, one of them.
+_OWN_SIGNALS: Final = ctypes.create_string_buffer((0).to_bytes(12, "little") + (1).to_bytes(4, "little"))
+_SHARED_SIGNALS: Final = ctypes.create_string_buffer(
+    (0).to_bytes(8, "little") + (1).to_bytes(4, "little") + (1).to_bytes(4, "little")
+)
+_OWN_AT, _SHARED_AT = ctypes.addressof(_OWN_SIGNALS), ctypes.addressof(_SHARED_SIGNALS)
+_SIGNAL: Final = ctypes.create_string_buffer(128)
+_SIGNAL_AT: Final = ctypes.addressof(_SIGNAL)
+
+
+def has_signals(tid: int) -> bool:
+    """Whether signals are pending for a stopped task, blocked ones among them; raises GoneError."""
+    own = _ptrace(PEEKSIGINFO, tid, _OWN_AT, _SIGNAL_AT)
+    if own == 0:
+        own = _ptrace(PEEKSIGINFO, tid, _SHARED_AT, _SIGNAL_AT)
+    if own < 0:
+        raise GoneError(tid)
+    return bool(own)
 
 
 def install_filter(program: bytes, *, number: int = _NR_SECCOMP) -> None:

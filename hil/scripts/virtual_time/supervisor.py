@@ -86,6 +86,7 @@ class Supervisor:
         self._early: dict[int, int] = {}
         self._root = self._used_before_ns = 0
         self._busy: Task | None = None
+        self._rested: dict[Task, bytes] = {}
         self._cancelled: Callable[[], bool] = lambda: False
 
     @property
@@ -200,29 +201,70 @@ class Supervisor:
     def _look(self, *, is_late: bool) -> _Seen:
         """Whether everybody rests; then what has come from the tree is taken in: when it came is chance.
 
-        The order matters: whoever answers a task's request is asked before the task is looked at again.
+        Those that have not run since all rested were asleep then already; others are looked at twice.
         """
-        at_rest = self._rests()
-        if at_rest is None:
-            if is_late and self._waits_for_a_servant():
+        before: dict[Task, bytes] | None = None
+        if self._is_busy_still():
+            seen = _Seen.BUSY
+        else:
+            seen, have_asked, marks = self._look_once()
+            if seen is _Seen.REST and (have_asked or not self._are_known(marks)):
+                before = marks
+                seen, have_asked, marks = self._look_once()
+        if seen is not _Seen.REST:
+            if is_late and seen is _Seen.BUSY and self._waits_for_a_servant():
                 self.world.settle()
-            return _Seen.BUSY
-        self.terminals.flush()
-        if self._take_stops():
-            return _Seen.CHANGE
-        if self._servants.are_answering():
-            return _Seen.BUSY
-        have_asked = self._servants.have_asked()
-        if self._rests() != at_rest:
+            return seen
+        if before is not None and marks != before:
             return _Seen.CHANGE
         if self.world.settle():
             self.world.arrive()
             return _Seen.CHANGE
-        return _Seen.BUSY if have_asked else _Seen.REST
+        if have_asked:
+            return _Seen.BUSY
+        self._rested = marks
+        return _Seen.REST
+
+    def _is_busy_still(self) -> bool:
+        """Whether that one runs which ran when all were last asked: nearly always it does."""
+        busy, self._busy = self._busy, None
+        if busy is None or self.tree.get(busy.tid) is not busy or busy.rest() is not None:
+            return False
+        self._busy = busy
+        return True
+
+    def _look_once(self) -> tuple[_Seen, bool, dict[Task, bytes]]:
+        """What is seen, whether the model has been asked for something, and each task's mark of rest.
+
+        The order matters: whoever answers a task's request is asked before the task is looked at.
+        """
+        marks: dict[Task, bytes] = {}
+        self.terminals.flush()
+        are_answering, have_asked = self._servants.look()
+        if self._take_stops():
+            return _Seen.CHANGE, have_asked, marks
+        if are_answering:
+            return _Seen.BUSY, have_asked, marks
+        for task in self.tree:
+            mark = task.rest()
+            if mark is None:
+                self._busy = task
+                return _Seen.BUSY, have_asked, marks
+            marks[task] = mark
+        return _Seen.REST, have_asked, marks
+
+    def _are_known(self, marks: dict[Task, bytes]) -> bool:
+        """Whether whoever is not at a stop has not run since all rested."""
+        rested = self._rested
+        return all(task.is_at_stop or rested.get(task) == mark for task, mark in marks.items())
 
     def _goes_on(self) -> bool:
         """Everybody rests and nothing is on its way: let the next go on; False where nobody ever will."""
-        if self.calls.release_one() or self.limits.set_deadlines():
+        if (
+            self.calls.unpark_signalled(self.calls.parked)
+            or self.calls.release_one()
+            or self.limits.set_deadlines()
+        ):
             return True
         self.spinning.time_moves()
         return self._fire()
@@ -237,24 +279,9 @@ class Supervisor:
     def _waits_for_a_servant(self) -> bool:
         """Whether all sleep, some of them deeply behind a request to one of our file systems."""
         first = [task.rest(deep=True) for task in self.tree]
-        if None in first or self._servants.are_answering() or not self._servants.have_asked():
+        if None in first or self._servants.look() != (False, True):
             return False
         return [task.rest(deep=True) for task in self.tree] == first
-
-    def _rests(self) -> list[bytes] | None:
-        """Each task's mark of rest; None where one of them is not at rest."""
-        busy = self._busy
-        if busy is not None and self.tree.get(busy.tid) is busy and busy.rest() is None:
-            return None  # nearly always the one that ran when it was last asked
-        marks = []
-        for task in self.tree:
-            mark = task.rest()
-            if mark is None:
-                self._busy = task
-                return None
-            marks.append(mark)
-        self._busy = None
-        return marks
 
     def _fire(self) -> bool:
         """Move to what is due next and do it: the model before the tree; False where nothing is due."""
@@ -326,13 +353,16 @@ class Supervisor:
 
     def _take_stops(self) -> bool:
         """Handle every stop that there is; True where there was any."""
-        found = False
+        found, sleepers = False, self.calls.parked
         while True:
             try:
                 pid, status, used = os.wait4(-1, os.WNOHANG | kernel.WALL)
             except ChildProcessError:
-                return found
+                pid = 0
             if pid == 0:
+                if found and sleepers:
+                    # Whoever went on may have sent them signals.
+                    self.calls.unpark_signalled(sleepers)
                 return found
             if not os.WIFSTOPPED(status) and self.tree.get(pid) is not None:
                 # What a process has used holds what those it waited for have used.
@@ -411,6 +441,7 @@ class Supervisor:
         elif number in _STOP_SIGNALS:
             task.is_stopped = True
             ptrace(kernel.LISTEN, task.tid)
+            self.calls.unpark(other for other in self.tree if other.process is task.process)
         else:
             ptrace(kernel.CONT, task.tid)
 

@@ -12,7 +12,7 @@ import struct
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Final
 
-from .kernel import GoneError
+from .kernel import GoneError, has_signals
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterator
@@ -29,6 +29,8 @@ _DEAD: Final = (b"Z", b"X")
 _STOPPED: Final = (b"T", b"t")
 _DEEP: Final = b"D"
 _RUNNING_CALL: Final = b"r"
+# The mark of those that are not let go on at all.
+_PARKED: Final = b"parked"
 
 
 @dataclass(slots=True)
@@ -140,11 +142,17 @@ class Task:
     is_in_vfork: bool = False
     is_stopped: bool = False
     is_held: bool = False
+    is_parked: bool = False
     waiting: Waiting | None = None
     interrupted: Interrupted | None = None
     read_until: Deadline | None = None
     _files: tuple[int, ...] = field(default=())
     _rested: bytes = b""
+
+    @property
+    def is_at_stop(self) -> bool:
+        """Whether it goes on only when it is let."""
+        return self.is_parked or self.is_held
 
     def rest(self, *, deep: bool = False) -> bytes | None:
         """A mark that stays the same for as long as the task sleeps; None while it is not at rest.
@@ -155,6 +163,8 @@ class Task:
         """
         if not self.has_started:
             return None
+        if self.is_parked:
+            return self._rest_at_stop()
         try:
             stat, call, schedule = self._opened()
             text = os.pread(stat, 512, 0)
@@ -170,6 +180,14 @@ class Task:
         except (OSError, ValueError):
             return None
         return mark
+
+    def _rest_at_stop(self) -> bytes | None:
+        """The same for one that is parked: it rests, unless it has been killed."""
+        try:
+            has_signals(self.tid)
+        except GoneError:
+            return None
+        return _PARKED
 
     def _rests_in(self, state: bytes) -> bool:
         if state in _DEAD:
@@ -201,6 +219,24 @@ class Task:
                 return file.read().strip()
         except OSError:
             return "?"
+
+    def is_signalled(self) -> bool:
+        """Whether a signal is pending that is not blocked, for a task that is at a stop."""
+        try:
+            if not has_signals(self.tid):
+                return False
+        except GoneError:
+            return False
+        masks = dict.fromkeys(("SigPnd", "ShdPnd", "SigBlk"), 0)
+        try:
+            with open(f"/proc/{self.tid}/status", encoding="ascii", errors="replace") as file:  # as above
+                for line in file:
+                    name, _, value = line.partition(":")
+                    if name in masks:
+                        masks[name] = int(value, 16)
+        except OSError:
+            return True
+        return bool((masks["SigPnd"] | masks["ShdPnd"]) & ~masks["SigBlk"])
 
     def catches(self, signal: int) -> bool:
         """Whether the task has a handler for *signal*."""

@@ -16,7 +16,7 @@ from .kernel import GoneError, ptrace
 from .tasks import Interrupted, Waiting
 
 if TYPE_CHECKING:
-    from collections.abc import Callable, Mapping
+    from collections.abc import Callable, Iterable, Mapping
 
     from .calls.handlers import Handler
     from .supervisor import Supervisor
@@ -38,12 +38,13 @@ PENDING: Final = Pending()
 
 
 class CallsUnderWay:
-    """The calls of one tree that have stopped and not yet ended."""
+    """The calls of one tree that have stopped and not yet ended; `parked` are who sleep at their stops."""
 
     def __init__(self, supervisor: Supervisor) -> None:
         self._supervisor = supervisor
         numbers = supervisor.machine.NUMBERS
         self._handlers = {number: HANDLERS[name] for name, number in numbers.items() if name in HANDLERS}
+        self.parked: tuple[Task, ...] = ()
         self._held: list[Task] = []
         self._deferred: dict[int, Handler] = {}
 
@@ -95,6 +96,8 @@ class CallsUnderWay:
             self._held.remove(task)
             task.is_held = False
             self._deferred.pop(task.tid, None)
+        if task.is_parked:
+            self._wake(task)
         if task.waiting is not None and task.waiting.deadline is not None:
             task.waiting.deadline.cancel()
         task.waiting = None
@@ -171,13 +174,20 @@ class CallsUnderWay:
         for number, value in (changes or {}).items():
             registers.set_argument(number, value)
         if instead is not None:
-            name, values = instead
-            registers.number = self._supervisor.machine.NUMBERS[name]
-            for number, value in enumerate(values):
-                registers.set_argument(number, value)
+            self._make(task, *instead)
+        else:
+            registers.store(task.tid)
+            ptrace(kernel.SYSCALL, task.tid)
+        return PENDING
+
+    def _make(self, task: Task, name: str, arguments: tuple[int, ...]) -> None:
+        """Let the task make another call than the one that the registers hold, and stop after it."""
+        registers = self._supervisor.registers
+        registers.number = self._supervisor.machine.NUMBERS[name]
+        for number, value in enumerate(arguments):
+            registers.set_argument(number, value)
         registers.store(task.tid)
         ptrace(kernel.SYSCALL, task.tid)
-        return PENDING
 
     def wait(
         self,
@@ -192,8 +202,8 @@ class CallsUnderWay:
     ) -> Pending:
         """Let the task wait in the kernel without time-out; end its wait at *until_ns* with *timed_out*.
 
-        *changes* take the time-out away; a call that only *sleeps* becomes one that waits for ever.  *at_end*
-        gets the result and the nanoseconds that were left.
+        *changes* take the time-out away.  A task that only *sleeps* stays at its stop, which costs
+        less, until a signal comes for it.  *at_end* gets the result and the nanoseconds that were left.
         """
         call = (self._supervisor.registers.number, arguments, self._supervisor.registers.instruction)
         former, task.interrupted = task.interrupted, None
@@ -212,19 +222,59 @@ class CallsUnderWay:
                 at_end(result, left_ns)
             return result
 
-        instead = self._supervisor.machine.PAUSE if sleeps else None
-        pending = self.call_then(task, arguments, finish, changes=changes, instead=instead)
-        waiting = task.waiting
-        assert waiting is not None  # noqa: S101 # call_then has set it
+        if sleeps:
+            waiting = task.waiting = Waiting(call[0], arguments, finish)
+            self._park(task)
+        else:
+            self.call_then(task, arguments, finish, changes=changes)
+            assert task.waiting is not None  # noqa: S101 # call_then has set it
+            waiting = task.waiting
 
         def kicked() -> bool:
             return waiting.is_kicked
 
         waiting.deadline = self._supervisor.at(until_ns, task, lambda: self.kick(task, waiting))
-        return pending
+        return PENDING
 
     def kick(self, task: Task, waiting: Waiting) -> None:
         """End the wait that the task is in, if it is still that one."""
-        if task.waiting is waiting and self._supervisor.tree.get(task.tid) is task:
-            waiting.is_kicked = True
+        if task.waiting is not waiting or self._supervisor.tree.get(task.tid) is not task:
+            return
+        waiting.is_kicked = True
+        if not task.is_parked:
             ptrace(kernel.INTERRUPT, task.tid)
+            return
+        self._wake(task)
+        task.waiting = None
+        if waiting.deadline is not None:
+            waiting.deadline.cancel()
+        registers = self._supervisor.registers
+        registers.load(task.tid)
+        registers.number, registers.result = -1, waiting.finish(_RESTART_UNLESS_HANDLED)
+        registers.store(task.tid)
+        ptrace(kernel.CONT, task.tid)
+
+    def unpark(self, tasks: Iterable[Task]) -> bool:
+        """Let those of *tasks* that sleep at their stops do so in the kernel; True where there was one."""
+        found = False
+        for task in tasks:
+            if task.is_parked:
+                found = True
+                self._wake(task)
+                registers = self._supervisor.registers
+                with contextlib.suppress(GoneError):
+                    registers.load(task.tid)
+                    self._make(task, *self._supervisor.machine.PAUSE)
+        return found
+
+    def unpark_signalled(self, tasks: Iterable[Task]) -> bool:
+        """Those for whom a signal has come are to get it as the kernel gives it to a sleeper."""
+        return self.unpark([task for task in tasks if task.is_signalled()])
+
+    def _park(self, task: Task) -> None:
+        task.is_parked = True
+        self.parked = (*self.parked, task)
+
+    def _wake(self, task: Task) -> None:
+        task.is_parked = False
+        self.parked = tuple(other for other in self.parked if other is not task)

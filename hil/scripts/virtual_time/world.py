@@ -119,14 +119,17 @@ class Servants:
     def __init__(self, asking: Sequence[tuple[int, int]], answering: Sequence[tuple[int, int]]) -> None:
         self._asking = list(map(_Servant, asking))
         self._answering = list(map(_Servant, answering))
+        self._poll = select.poll()
+        for _, descriptor in (*asking, *answering):
+            self._poll.register(descriptor, select.POLLIN)
 
-    def have_asked(self) -> bool:
-        """Whether a request to the model is under way."""
-        return not all(servant.is_idle() for servant in self._asking)
-
-    def are_answering(self) -> bool:
-        """Whether a request is being answered without the model."""
-        return not all(servant.is_idle() for servant in self._answering)
+    def look(self) -> tuple[bool, bool]:
+        """Whether a request is being answered without the model; whether one to the model is under way."""
+        wanted = {descriptor for descriptor, _ in self._poll.poll(0)}
+        return (
+            any(servant.is_busy(wanted) for servant in self._answering),
+            any(servant.is_busy(wanted) for servant in self._asking),
+        )
 
     def close(self) -> None:
         """Look at them no more."""
@@ -141,15 +144,13 @@ class _Servant:
         thread, self._descriptor = servant
         self._waits = f"{self._descriptor:#x} ".encode()
         self._file = os.open(f"/proc/self/task/{thread}/syscall", os.O_RDONLY | os.O_CLOEXEC)
-        self._poll = select.poll()
-        self._poll.register(self._descriptor, select.POLLIN)
 
-    def is_idle(self) -> bool:
-        """Whether no request waits for it, and it waits for one: the call's first argument says on what."""
-        if self._poll.poll(0):
-            return False
+    def is_busy(self, wanted: set[int]) -> bool:
+        """Whether a request waits for it, or it waits for none: the call's first argument tells on what."""
+        if self._descriptor in wanted:
+            return True
         _, _, arguments = os.pread(self._file, 256, 0).partition(b" ")
-        return arguments.startswith(self._waits)
+        return not arguments.startswith(self._waits)
 
     def close(self) -> None:
         os.close(self._file)
