@@ -8,7 +8,9 @@ import signal
 from ipaddress import ip_address
 from typing import TYPE_CHECKING, Any, Final
 
-from simulator.edges.rfc2217_edge import Listening, Rfc2217Edges
+from simulator.edges.instruments import Instruments, language
+from simulator.edges.listening import Listening
+from simulator.edges.rfc2217_edge import Rfc2217Edges
 
 from .bench.served import ServedBench
 from .bench.simulated import pace_name
@@ -51,7 +53,7 @@ class Stop:
         os.close(self.descriptor)
 
 
-def parse_listening(text: str) -> Listening:
+def parse_listening(text: str, option: str) -> Listening:
     """`[ADDRESS:]NUMBER` as where to listen, on loopback where no address is given; raises UsageError."""
     address, _, number = text.rpartition(":")
     address = address.removeprefix("[").removesuffix("]") or Listening().address
@@ -59,15 +61,15 @@ def parse_listening(text: str) -> Listening:
         ip_address(address)
         value = int(number)
     except ValueError as error:
-        raise UsageError(_listening_text(text)) from error
+        raise UsageError(_listening_text(text, option)) from error
     if not 0 <= value <= _LAST_NUMBER:
-        raise UsageError(_listening_text(text))
+        raise UsageError(_listening_text(text, option))
     return Listening(address, value)
 
 
-def _listening_text(text: str) -> str:
+def _listening_text(text: str, option: str) -> str:
     return (
-        f"--rfc2217: found {text!r}; allowed: the number of the first TCP port, 0 to {_LAST_NUMBER} (0: any "
+        f"{option}: found {text!r}; allowed: the number of the first TCP port, 0 to {_LAST_NUMBER} (0: any "
         "that are free), with an IP address before it to listen elsewhere than on loopback: 2217, "
         "192.0.2.1:2217"
     )
@@ -80,10 +82,12 @@ def serve(
     factor: float,
     for_s: float | None,
     rfc2217: Listening | None = None,
+    instruments: Listening | None = None,
 ) -> None:
     """Serve until SIGINT or SIGTERM, or for *for_s* seconds of the bench's time; prints where things are.
 
-    With *rfc2217* the ports listen there.  Raises UsageError where that cannot be had.
+    With *rfc2217* the ports listen there, with *instruments* supply, meter and attenuator.  Raises UsageError
+    where that cannot be had.
     """
     folder = folder.absolute()
     ready = folder / "ready.json"
@@ -97,13 +101,16 @@ def serve(
     except BaseException:
         stop.close()
         raise
+    listening = None
     try:
+        listening = _listen(served, instruments)
         served.driver.descriptors.add_reader(stop.descriptor, lambda: None)
         name = description.file.bench.name
         profile, wiring = description.settings.profile.name, description.settings.wiring.name
         lines = [
             f"bench {name}: {profile} on {wiring}, pace {pace_name(factor)}, pid {os.getpid()}",
             *_ports_text(served, folder, rfc2217),
+            *([] if listening is None else [f"instruments {listening.resource}"]),
             f"header     {folder}/sys/class/gpio",
             f"recording  {folder}/recording.jsonl",
             *(PTY_LACKS if rfc2217 is None else ()),
@@ -113,12 +120,30 @@ def serve(
                 f"no FUSE ({served.without_fuse}): header files are plain files and return no errors"
             )
         print("\n".join(lines), flush=True)  # noqa: T201 # a command's output
-        _write_json(ready, _facts(served, description, factor))
+        facts = _facts(served, description, factor)
+        _write_json(ready, facts | ({} if listening is None else {"instruments": listening.resource}))
         served.serve(for_s=for_s, stopped=lambda: stop.is_asked)
     finally:
         ready.unlink(missing_ok=True)
+        if listening is not None:
+            listening.close()
         served.close()
         stop.close()
+
+
+def _listen(served: ServedBench, where: Listening | None) -> Instruments | None:
+    if where is None:
+        return None
+    driver = served.driver
+    try:
+        return Instruments(
+            language(driver.model, driver.settle), listening=where, descriptors=driver.descriptors
+        )
+    except (OSError, OverflowError) as error:
+        raise UsageError(
+            f"--instruments: {where.address}:{where.number} cannot be had ({error}); allowed: an address of "
+            "this machine with a number that is free, or 0"
+        ) from error
 
 
 def _ports_text(served: ServedBench, folder: Path, rfc2217: Listening | None) -> list[str]:

@@ -27,7 +27,7 @@ if TYPE_CHECKING:
 
     from hil.recording.query import Recording
     from simulator.edges.host_mounts import HostMounts
-    from simulator.edges.rfc2217_edge import Listening
+    from simulator.edges.listening import Listening
     from simulator.edges.sysfs import SysTree
     from simulator.module.port import Port
 

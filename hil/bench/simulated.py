@@ -9,9 +9,10 @@ from pydantic import ValidationError
 from hil.errors import BenchUndecidedError, BenchUnfitError, PartMissingError, PortMissingError, UsageError
 from hil.recording.head import head
 from hil.recording.query import Recording
+from simulator.edges.listening import Listening
 from simulator.edges.pacing import Driver
 from simulator.edges.port_edges import MemoryEdges, PtyEdges
-from simulator.edges.rfc2217_edge import Listening, Rfc2217Edges
+from simulator.edges.rfc2217_edge import Rfc2217Edges
 from simulator.kernel.timeline import ns
 from simulator.model import Model
 from simulator.module.framing import LineSettings

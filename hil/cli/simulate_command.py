@@ -23,6 +23,14 @@ def simulate(
             help="ports over TCP (RFC 2217) from this number on, 0: any free; on loopback without ADDRESS",
         ),
     ] = None,
+    instruments: Annotated[
+        str | None,
+        typer.Option(
+            "--instruments",
+            metavar="[ADDRESS:]NUMBER",
+            help="supply, meter and attenuator by SCPI over TCP on this number, 0: any free; on loopback",
+        ),
+    ] = None,
     for_s: Annotated[
         float | None,
         typer.Option("--for", metavar="SECONDS", min=0, help="stop by itself after so many seconds"),
@@ -42,5 +50,11 @@ def simulate(
     description = load_bench(find_bench(bench))
     if description.file.bench.kind != "simulated":
         raise UsageError(f"{description.path}: bench.kind: found 'hardware'; allowed: simulated")
-    listening = None if rfc2217 is None else parse_listening(rfc2217)
-    serve(description, run_dir, factor=factor, for_s=for_s, rfc2217=listening)
+    serve(
+        description,
+        run_dir,
+        factor=factor,
+        for_s=for_s,
+        rfc2217=None if rfc2217 is None else parse_listening(rfc2217, "--rfc2217"),
+        instruments=None if instruments is None else parse_listening(instruments, "--instruments"),
+    )

@@ -175,6 +175,12 @@ class Supply:
         self.volts = volts
         self._source_moved()
 
+    def set_limit(self, amps: float) -> None:
+        """Let the source give no more than *amps* (above 0, to 100)."""
+        self._close_course()
+        self._settings = SupplySettings.model_validate({**self._settings.model_dump(), "limit_a": amps})
+        self._source_moved()
+
     def set_demand(self, demand: Demand) -> None:
         """The module draws something else from now on."""
         if demand == self._demand:
@@ -211,6 +217,16 @@ class Supply:
     def rail_v(self) -> float:
         """The module's rail in volts now."""
         return self._course.volts(self._passed_s())
+
+    @property
+    def drawn_a(self) -> float:
+        """The mean current from the source, in amperes: nothing while it is off."""
+        return self._demand.mean_a if self.is_on else 0.0
+
+    @property
+    def limit_a(self) -> float:
+        """What the source gives at most, in amperes."""
+        return self._settings.limit_a
 
     def lowest_v(self, *, since_ns: int) -> float:
         """The lowest volts of the rail from an instant until now."""

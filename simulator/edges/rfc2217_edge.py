@@ -9,11 +9,11 @@ from __future__ import annotations
 import contextlib
 import socket
 import struct
-from dataclasses import dataclass
 from typing import TYPE_CHECKING, Final
 
 from serial.rfc2217 import PortManager
 
+from .listening import Listening
 from .rfc2217_line import Rfc2217Line
 
 if TYPE_CHECKING:
@@ -32,14 +32,6 @@ _CHUNK: Final = 4096
 _LONGEST_OPTION: Final = 64
 # How often the control lines are looked at for a client that wants to be told.
 _LOOK_NS: Final = 50_000_000
-
-
-@dataclass(frozen=True, slots=True)
-class Listening:
-    """Where to listen: *address* and the number of the first port; 0 takes what is free for each."""
-
-    address: str = "127.0.0.1"
-    number: int = 0
 
 
 class _Client:
