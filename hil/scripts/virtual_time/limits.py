@@ -6,14 +6,16 @@ are not stopped; whoever rests in one is given a deadline, and its call ends as 
 
 from __future__ import annotations
 
-import os
 import stat
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Final, TypeAlias
 
 from . import kernel
+from .open_files import file_behind
 
 if TYPE_CHECKING:
+    import os
+
     from .supervisor import Supervisor
     from .tasks import Task
 
@@ -33,14 +35,6 @@ class Timing:
 
     least: int
     tenths: int
-
-
-def file_behind(task: Task, descriptor: int) -> os.stat_result | None:
-    """What a descriptor is; None where there is none."""
-    try:
-        return os.stat(f"/proc/{task.tid}/fd/{descriptor}")
-    except OSError:
-        return None
 
 
 def terminal(status: os.stat_result | None) -> Device | None:

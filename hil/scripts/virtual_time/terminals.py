@@ -10,7 +10,8 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING, Final
 
 from . import kernel
-from .limits import file_behind, terminal
+from .limits import terminal
+from .open_files import file_behind, files_of
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterator
@@ -102,19 +103,10 @@ def all_bits(port: Port) -> int:
 
 
 def _pty_ends(process: Process) -> Iterator[tuple[int, object]]:
-    folder = f"/proc/{process.pid}/fd"
-    try:
-        names = os.listdir(folder)
-    except OSError:
-        return
-    for name in names:
-        try:
-            status = os.stat(f"{folder}/{name}")
-        except OSError:
-            continue
+    for descriptor, status in files_of(process):
         if not stat.S_ISCHR(status.st_mode):
             continue
         if os.major(status.st_rdev) in _SLAVE_MAJORS:
-            yield int(name), (status.st_dev, status.st_rdev)
+            yield descriptor, (status.st_dev, status.st_rdev)
         elif status.st_rdev == _MASTERS:
-            yield int(name), (process.pid, name)
+            yield descriptor, (process.pid, descriptor)

@@ -4,7 +4,8 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, Final
 
-from hil.scripts.virtual_time.limits import file_behind, socket
+from hil.scripts.virtual_time.limits import socket
+from hil.scripts.virtual_time.open_files import file_behind
 
 from .handlers import Answer, Arguments, handles, signed
 

@@ -7,10 +7,11 @@ from functools import partial
 from typing import TYPE_CHECKING, Final, TypeAlias
 
 from hil.scripts.virtual_time import filter as rules
-from hil.scripts.virtual_time.limits import Timing, file_behind, terminal
+from hil.scripts.virtual_time.limits import Timing, terminal
+from hil.scripts.virtual_time.open_files import file_behind
 from hil.scripts.virtual_time.terminals import DTR, RTS, all_bits
 
-from .handlers import Answer, Arguments, handles, signed
+from .handlers import Answer, Arguments, signed
 
 if TYPE_CHECKING:
     from collections.abc import Callable
@@ -38,7 +39,6 @@ _DRAINED_NS: Final = 3_600_000_000_000
 _Handler: TypeAlias = "Callable[[Supervisor, Task, Arguments, Port], Answer]"
 
 
-@handles("ioctl")
 def control(supervisor: Supervisor, task: Task, arguments: Arguments) -> Answer:
     """ioctl(2) of a terminal."""
     request = arguments[1] & 0xFFFFFFFF

@@ -131,3 +131,22 @@ def test_a_static_program_waits_as_others_do(run: Run, tmp_path: Path) -> None:
         pytest.skip("no static C library")
 
     assert run("sh", "./waits").stdout == b"1004.000000000\n"
+
+
+@pytest.mark.slow
+def test_a_program_that_asks_whether_a_header_file_is_a_terminal_waits_for_nobody(run: Run) -> None:
+    # Python does, of each file that it opens; beside a pty of its own every descriptor is looked at.
+    result = run(
+        "python3",
+        """
+        import os, time
+        master, slave = os.openpty()
+        with open("/sys/class/gpio/export", "w") as export:
+            export.write("84")
+        with open("/sys/class/gpio/gpio84/value") as value:
+            time.sleep(1)
+            print(value.read().strip(), value.isatty())
+        """,
+    )
+
+    assert result.stdout == b"0 False\n"

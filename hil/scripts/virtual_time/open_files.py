@@ -1,0 +1,48 @@
+"""What the descriptors of a tree are: terminals, devices, sockets.
+
+The law here: nothing is asked of a file that this very process serves (header files, scratch files).  It
+would wait for itself, and nobody could end that wait.  So the name comes first, which the kernel tells by
+itself.
+"""
+
+from __future__ import annotations
+
+import os
+from typing import TYPE_CHECKING, Final
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator
+
+    from .tasks import Process, Task
+
+# What is not a plain file is below these, in a sandbox; the kernel's messages are a file of ours.
+_ASKED: Final = ("/dev/", "socket:")
+_OURS: Final = "/dev/kmsg"
+
+
+def file_behind(task: Task, descriptor: int) -> os.stat_result | None:
+    """A device or a socket; None where the descriptor is something else, or none."""
+    return _status(f"/proc/{task.tid}/fd/{descriptor}")
+
+
+def files_of(process: Process) -> Iterator[tuple[int, os.stat_result]]:
+    """All devices and sockets that a process holds, by descriptor."""
+    folder = f"/proc/{process.pid}/fd"
+    try:
+        names = os.listdir(folder)
+    except OSError:
+        return
+    for name in names:
+        status = _status(f"{folder}/{name}")
+        if status is not None:
+            yield int(name), status
+
+
+def _status(path: str) -> os.stat_result | None:
+    try:
+        target = os.readlink(path)
+        if not target.startswith(_ASKED) or target == _OURS:
+            return None
+        return os.stat(path)
+    except OSError:
+        return None
