@@ -22,6 +22,7 @@ from simulator.board.supply import Supply, SupplySettings
 from simulator.board.wiring import Wiring
 from simulator.card.card import Card
 from simulator.card.settings import CardMove, CardSettings
+from simulator.host.gpio_chip import GpioChip
 from simulator.kernel.randomness import Randomness
 from simulator.kernel.recorder import Recorder
 from simulator.kernel.section import NotNegative, Section, Several
@@ -121,6 +122,7 @@ class Model:
         self.randomness = Randomness(settings.seed)
         profile, host = settings.profile, settings.host
         self.board = build_board(settings, profile, timeline=self.timeline, recorder=self.recorder)
+        self.gpio_chip = GpioChip(self.board.lines, timeline=self.timeline)
         is_dead = settings.start.module == "dead"
         self.module = Module(
             profile=profile,

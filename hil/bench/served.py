@@ -16,6 +16,7 @@ from simulator.edges.fuse_mount import NoFuseError
 from simulator.edges.gpio_tree import gpio_tree
 from simulator.edges.header_files import HeaderFiles
 from simulator.edges.header_folder import HeaderFolder
+from simulator.edges.host_trees import sys_tree
 from simulator.edges.port_edges import PtyEdges
 from simulator.kernel.timeline import ns
 
@@ -138,19 +139,19 @@ class ServedBench:
         )
         self.calls = Calls()
         self.driver.descriptors.add_reader(self.calls.fileno(), self.calls.process)
-        gpio = gpio_tree(self.bench.model.board.lines)
+        sys = sys_tree(self.bench.model)
         if mounts is not None:
             timeline = self.bench.model.timeline
-            mounts.show(gpio, now_ns=lambda: timeline.now_ns, calls=self.calls)
+            mounts.show(sys, now_ns=lambda: timeline.now_ns, calls=self.calls)
         else:
-            self._files = self._header_files(gpio, demand_fuse=demand_fuse)
+            self._files = self._header_files(sys, demand_fuse=demand_fuse)
         self.driver.start_clock()
 
-    def _header_files(self, gpio: SysTree, *, demand_fuse: bool) -> HeaderFiles | HeaderFolder:
+    def _header_files(self, sys: SysTree, *, demand_fuse: bool) -> HeaderFiles | HeaderFolder:
         folder = self.folder / "sys"
         try:
             # The mount is asked about while nobody serves yet, so its thread answers by itself.
-            return HeaderFiles(gpio, folder, run=self.calls.run)
+            return HeaderFiles(sys, folder, run=self.calls.run)
         except NoFuseError as error:
             if demand_fuse:
                 self.close()
@@ -160,7 +161,8 @@ class ServedBench:
                     cure="suites and `wakebench simulate` work without",
                 ) from error
             self.without_fuse = str(error)
-            plain = HeaderFolder(gpio, folder, recorder=self.bench.model.recorder)
+            lines = gpio_tree(self.bench.model.board.lines)
+            plain = HeaderFolder(lines, folder, recorder=self.bench.model.recorder)
             self.driver.descriptors.add_reader(plain.fileno(), plain.process)
             return plain
 

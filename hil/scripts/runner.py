@@ -131,7 +131,8 @@ def run_script(
         stage: Stage | None = None
         if factor is None:
             make = stages or (lambda *given: stack.enter_context(contextlib.closing(Stage(*given))))
-            stage = make(command, folder, variables, description.settings.start_ns)
+            settings = description.settings
+            stage = make(command, folder, variables, settings.start_ns, settings.host.gpio_chip)
             place = stage.place
         else:
             place = Path(stack.enter_context(tempfile.TemporaryDirectory(prefix="wakebench-")))

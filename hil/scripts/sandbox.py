@@ -22,7 +22,9 @@ if TYPE_CHECKING:
 
 # The command's own process number inside: bubblewrap is 1.
 FIRST_PID: Final = 2
-_DEVICES: Final = ("null", "zero", "full", "random", "urandom", "tty")
+_DEVICES: Final = ("null", "zero", "random", "urandom", "tty")
+# What stands for the GPIO chip: programs tell chips by their device's number, so nothing else may be it.
+_GPIO_DEVICE: Final = "/dev/full"
 # The module's ports are ptys of the host's; what the script makes are ptys of its own, numbered from 0.
 MODULE_PTYS: Final = "/dev/.module"
 _OWN: Final = "/dev/.own"
@@ -84,13 +86,15 @@ def sandboxed(
     scratch: Path | None = None,
     waits_fd: int | None = None,
     filter_fd: int | None = None,
+    gpio_chip: str | None = None,
 ) -> list[str]:
     """The whole command line that runs *command* in *folder* inside the sandbox.
 
     *dev* holds the links to the module's ports, *sys* is the made `/sys`.  Files that *command* names are
     seen wherever they are.  *uptime* stands for `/proc/uptime`; *scratch* holds
-    `scratch_folders`, to be written to instead of what is hidden.  bubblewrap writes to *status_fd* how the
-    command ended, reads a filter for it from *filter_fd*, and waits with it until *waits_fd* can be read.
+    `scratch_folders`, to be written to instead of what is hidden.  *gpio_chip* is the name of a chip whose
+    device somebody answers for.  bubblewrap writes to *status_fd* how the command ended, reads a filter for
+    it from *filter_fd*, and waits with it until *waits_fd* can be read.
     """
     empty = _empty_places()
     arguments = ["bwrap", *_NAMESPACES, "--ro-bind", "/", "/"]
@@ -107,6 +111,8 @@ def sandboxed(
     for device in _DEVICES:
         if Path("/dev", device).exists():
             arguments += ["--dev-bind", f"/dev/{device}", f"/dev/{device}"]
+    if gpio_chip is not None:
+        arguments += ["--dev-bind", _GPIO_DEVICE, f"/dev/{gpio_chip}"]
     arguments += ["--bind", str(sys), "/sys"]
     for place in _shown_places(command, folder, empty):
         arguments += ["--ro-bind", str(place), str(place)]
@@ -178,12 +184,12 @@ def _may_be_shown(place: Path, empty: Sequence[Path]) -> bool:
     return not any(place.is_relative_to(made) for made in _MADE)
 
 
-def prepare_dev(dev: Path) -> None:
+def prepare_dev(dev: Path, *, gpio_chip: str | None = None) -> None:
     """Make the places that devices are bound to, so that nothing has to be made through the mount."""
     dev.mkdir(parents=True, exist_ok=True)
     for folder in (MODULE_PTYS, _OWN, "/dev/shm"):  # noqa: S108 # inside
         (dev / Path(folder).name).mkdir(exist_ok=True)
-    for device in _DEVICES:
+    for device in (*_DEVICES, *([gpio_chip] if gpio_chip else [])):
         (dev / device).touch()
     for name, target in (
         ("fd", "/proc/self/fd"),

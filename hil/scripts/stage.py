@@ -26,13 +26,13 @@ if TYPE_CHECKING:
     from collections.abc import Callable, Mapping, Sequence
 
 
-# Gives the stage for a command, its folder and environment, and the bench's start.
-Stages: TypeAlias = "Callable[[Sequence[str], Path, Mapping[str, str], int], Stage]"
+# Gives the stage for a command, its folder and environment, the bench's start, and its GPIO chip.
+Stages: TypeAlias = "Callable[[Sequence[str], Path, Mapping[str, str], int, str], Stage]"
 
 
 class Stage:
     """One place for one run of *command* in *folder*, with *environment*, on a bench whose clock begins at
-    *start_ns*; closed by whoever makes it.
+    *start_ns*, whose GPIO chip is called *gpio_chip*; closed by whoever makes it.
 
     `reports`, `stdout` and `stderr` are descriptors to read from, which their readers close.  The sandbox has
     the filter under which calls stop, so it must be traced when `release` lets it go on to the command.
@@ -41,13 +41,18 @@ class Stage:
     """
 
     def __init__(
-        self, command: Sequence[str], folder: Path, environment: Mapping[str, str], start_ns: int
+        self,
+        command: Sequence[str],
+        folder: Path,
+        environment: Mapping[str, str],
+        start_ns: int,
+        gpio_chip: str,
     ) -> None:
-        self.made_for = (tuple(command), folder, dict(environment), start_ns)
+        self.made_for = (tuple(command), folder, dict(environment), start_ns, gpio_chip)
         self._folder = tempfile.TemporaryDirectory(prefix="wakebench-")
         self.place = Path(self._folder.name)
         dev = self.place / "dev"
-        prepare_dev(dev)
+        prepare_dev(dev, gpio_chip=gpio_chip)
         try:
             self.mounts = HostMounts(
                 self.place,
@@ -78,6 +83,7 @@ class Stage:
             status_fd=reports,
             waits_fd=waits,
             filter_fd=rules,
+            gpio_chip=gpio_chip,
         )
         # A session of its own, led by the sandbox and not by the script: a port that the script opens must
         # not become its controlling terminal.
@@ -140,10 +146,15 @@ class StageAhead:
         self._taken: Stage | None = None
 
     def take(
-        self, command: Sequence[str], folder: Path, environment: Mapping[str, str], start_ns: int
+        self,
+        command: Sequence[str],
+        folder: Path,
+        environment: Mapping[str, str],
+        start_ns: int,
+        gpio_chip: str,
     ) -> Stage:
         """The stage for one run; it is closed here."""
-        wanted = (tuple(command), folder, dict(environment), start_ns)
+        wanted = (tuple(command), folder, dict(environment), start_ns, gpio_chip)
         stage, self._ahead = self._ahead, None
         if stage is not None and stage.made_for != wanted:
             stage.close()

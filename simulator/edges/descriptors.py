@@ -38,9 +38,14 @@ class Descriptors:
         self._registered: set[int] = set()
         self._epoll_alone = [self._epoll.fileno()]
 
-    def add_reader(self, descriptor: int, handler: Callable[[], object]) -> None:
-        """Call *handler* whenever *descriptor* is readable."""
-        self._readers[descriptor] = handler
+    def add_reader(
+        self, descriptor: int, handler: Callable[[], object], *, comes_first: bool = False
+    ) -> None:
+        """Call *handler* whenever *descriptor* is readable; it *comes_first* or last of those there are."""
+        if comes_first:
+            self._readers = {descriptor: handler, **self._readers}
+        else:
+            self._readers[descriptor] = handler
         self._reading = list(self._readers)
         self._register(descriptor)
 

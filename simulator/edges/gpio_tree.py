@@ -31,6 +31,10 @@ EDGES: Final = ("none", "rising", "falling", "both")
 # Who holds an exported line, as other interfaces show it.
 CONSUMER: Final = "sysfs"
 
+# The number of the character device: that of /dev/full, which is harmless and stands for it in a sandbox.
+DEVICE: Final = (1, 7)
+
+_PLATFORM: Final = ("devices", "platform", "gpio")
 _BY: Final = "script"
 _NUMBER: Final = re.compile(r"([+-]?)(0[xX][0-9a-fA-F]+|0[0-7]*|[1-9][0-9]*)\n?")
 
@@ -77,7 +81,7 @@ class GpioFiles:
             "unexport": File(write=self._unexport),
             chip: fixed(
                 base=text(str(lines.base)),
-                device=Link(f"../../../devices/platform/gpio/{lines.label}"),
+                device=Link(f"../../../{'/'.join(_PLATFORM)}/{lines.label}"),
                 label=text(lines.label),
                 ngpio=text(str(lines.count)),
                 subsystem=Link("../../../class/gpio"),
@@ -95,7 +99,7 @@ class GpioFiles:
             "active_low": File(
                 read=lambda: str(int(exported.active_low)), write=partial(self._set_active_low, exported)
             ),
-            "device": Link(f"../../../devices/platform/gpio/{self._lines.label}"),
+            "device": Link(f"../../../{'/'.join(_PLATFORM)}/{self._lines.label}"),
             "direction": File(
                 read=lambda: exported.line.direction, write=partial(self._set_direction, exported)
             ),
@@ -186,6 +190,29 @@ class GpioFiles:
         for number in self._exported:
             del self._entries[f"gpio{number}"]
         self._exported.clear()
+
+
+@dataclass(frozen=True, slots=True)
+class GpioDevice:
+    """The chip as a device: where it stands below the root, its number, and its folder."""
+
+    path: Path
+    number: str
+    folder: Folder
+
+
+def gpio_device(lines: HostLines) -> GpioDevice:
+    """The chip of *lines*, by whose files programs tell that it is one."""
+    major, minor = DEVICE
+    return GpioDevice(
+        path=(*_PLATFORM, lines.label),
+        number=f"{major}:{minor}",
+        folder=fixed(
+            dev=text(f"{major}:{minor}"),
+            subsystem=Link("../../../../bus/gpio"),
+            uevent=text(f"MAJOR={major}\nMINOR={minor}\nDEVNAME={lines.label}"),
+        ),
+    )
 
 
 def gpio_tree(lines: HostLines) -> SysTree:

@@ -10,10 +10,13 @@ from simulator.host.refusal import fault
 from simulator.kernel.announcement import Announcement
 from simulator.kernel.timeline import SECOND_NS
 
-from .sysfs import Entry, File, SysTree, fixed
+from .gpio_tree import GpioFiles, gpio_device
+from .sysfs import Entry, File, Link, SysTree, fixed, folder
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Mapping
+
+    from simulator.model import Model
 
     from .header_files import Tree
 
@@ -69,6 +72,23 @@ class HostTrees:
         if tree is None:
             raise fault(errno.ENOENT)
         return tree
+
+
+def sys_tree(model: Model) -> SysTree:
+    """`/sys`, as far as it is about what the model has."""
+    lines = model.board.lines
+    gpio = GpioFiles(lines)
+    chip = gpio_device(lines)
+    root = folder(
+        {
+            "bus": fixed(gpio=fixed(devices=folder({lines.label: Link(f"../../../{'/'.join(chip.path)}")}))),
+            "class": fixed(gpio=gpio.folder),
+            "dev": fixed(char=folder({chip.number: Link(f"../../{'/'.join(chip.path)}")})),
+            "devices": fixed(platform=fixed(gpio=folder({lines.label: chip.folder}))),
+        }
+    )
+    place = ("class", "gpio")
+    return SysTree(root, changes=[(place, gpio.changed)], tellers=[(place, gpio.told)])
 
 
 def proc_tree(uptime_ns: Callable[[], int]) -> SysTree:

@@ -6,9 +6,12 @@ Written from the tables and never run: no such machine was at hand.
 from __future__ import annotations
 
 import ctypes
-from typing import Final
+from typing import TYPE_CHECKING, Final
 
 from .kernel import GETREGSET, SETREGSET, ptrace
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
 
 AUDIT_ARCH: Final = 0xC00000B7
 SECCOMP: Final = 277
@@ -21,7 +24,9 @@ PAUSE: Final = ("ppoll", (0, 0, 0, 0, 0))
 NUMBERS: Final = {
     "io_getevents": 4,
     "epoll_pwait": 22,
+    "dup3": 24,
     "ioctl": 29,
+    "close": 57,
     "read": 63,
     "write": 64,
     "pselect6": 72,
@@ -50,6 +55,7 @@ NUMBERS: Final = {
     "mq_timedsend": 182,
     "mq_timedreceive": 183,
     "semtimedop": 192,
+    "socket": 198,
     "accept": 202,
     "connect": 203,
     "sendto": 206,
@@ -71,6 +77,8 @@ NUMBERS: Final = {
 _NT_PRSTATUS: Final = 1
 _NT_ARM_SYSTEM_CALL: Final = 0x404
 _X8, _SP, _PC = 8, 31, 32
+# The length of the instruction `svc`.
+_CALL_BYTES: Final = 4
 
 
 class _Vector(ctypes.Structure):
@@ -133,6 +141,22 @@ class Registers:
     def instruction(self) -> int:
         """Where the task is."""
         return self._all[_PC]
+
+    def save(self) -> bytes:
+        """All of them, to be put back."""
+        return bytes(self._all)
+
+    def put_back(self, saved: bytes) -> None:
+        """As they were."""
+        ctypes.memmove(self._all, saved, len(saved))
+        self._has_number = False
+
+    def call_again(self, number: int, arguments: Sequence[int]) -> None:
+        """The task, which has just made a call, makes another one from the same place."""
+        self._all[_PC] -= _CALL_BYTES
+        self._all[_X8], self._has_number = number, False
+        for place, value in enumerate(arguments):
+            self.set_argument(place, value)
 
     @property
     def stack(self) -> int:

@@ -30,6 +30,9 @@ TIOCSPTLCK: Final = 0x40045431
 TIOCMGET, TIOCMBIS, TIOCMBIC, TIOCMSET, TIOCMIWAIT = 0x5415, 0x5416, 0x5417, 0x5418, 0x545C
 TIOCOUTQ: Final = 0x5411
 TCSBRK, TCSBRKP, TIOCSBRK, TIOCCBRK = 0x5409, 0x5425, 0x5427, 0x5428
+# Requests of the GPIO character device (linux/gpio.h): their second byte.
+GPIO_TYPE: Final = 0xB400
+GPIO_MASK: Final = 0xFF00
 _IOCTLS: Final = (
     *(TCGETS, TCSETS, TCSETSW, TCSETSF, TCGETS2, TCSETS2, TCSETSW2, TCSETSF2, TIOCSPTLCK),
     *(TIOCMGET, TIOCMBIS, TIOCMBIC, TIOCMSET, TIOCMIWAIT, TIOCOUTQ),
@@ -85,6 +88,13 @@ def _one_of(number: int, values: Iterable[int]) -> Block:
     return [_argument(number), *tests, (_RETURN, 0, 0, _ALLOW), (_RETURN, 0, 0, _TRACE)]
 
 
+def _ioctl() -> Block:
+    """Those of terminals by their number, those of the GPIO device by their type."""
+    tests = [(_EQUAL, len(_IOCTLS) + 2 - place, 0, value) for place, value in enumerate(_IOCTLS)]
+    gpio = [(_AND, 0, 0, GPIO_MASK), (_EQUAL, 1, 0, GPIO_TYPE)]
+    return [_argument(1), *tests, *gpio, (_RETURN, 0, 0, _ALLOW), (_RETURN, 0, 0, _TRACE)]
+
+
 def _clock() -> Block:
     """Clocks other than those of processor time."""
     cpu = [(_EQUAL, len(_CPU_CLOCKS) + 1 - place, 0, clock) for place, clock in enumerate(_CPU_CLOCKS)]
@@ -130,7 +140,7 @@ _RULES: Final[dict[str, Block]] = {
     "io_pgetevents": _with_pointer(4),
     "futex": _futex(),
     "setsockopt": _one_of(2, _SOCKET_TIMEOUTS),
-    "ioctl": _one_of(1, _IOCTLS),
+    "ioctl": _ioctl(),
     "io_uring_setup": _refused(_ENOSYS),
 }
 

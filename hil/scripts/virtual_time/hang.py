@@ -41,4 +41,6 @@ def _task(supervisor: Supervisor, task: Task) -> str:
         what = os.readlink(f"/proc/{task.tid}/fd/{call[1]}")
     except OSError:
         what = "?"
+    lines = supervisor.line_handles and supervisor.line_handles.find(task, call[1])
+    what = str(lines or what)
     return f"{who} in {name} on descriptor {call[1]} ({what})"

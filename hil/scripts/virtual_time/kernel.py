@@ -33,6 +33,8 @@ SEIZE: Final = 0x4206
 INTERRUPT: Final = 0x4207
 LISTEN: Final = 0x4208
 PEEKSIGINFO: Final = 0x4209
+GETSIGMASK: Final = 0x420A
+SETSIGMASK: Final = 0x420B
 
 # PTRACE_O_*: marked call stops, fork, vfork, clone, exec, vfork done, seccomp, and die with the tracer.
 OPTIONS: Final = 0x01 | 0x02 | 0x04 | 0x08 | 0x10 | 0x20 | 0x80 | 0x100000
@@ -51,6 +53,8 @@ _SECCOMP_SET_MODE_FILTER: Final = 1
 # These have one number on every architecture that is younger than them.
 _NR_PIDFD_OPEN: Final = 434
 _NR_PIDFD_GETFD: Final = 438
+# A descriptor of one thread, from Linux 6.9 on: the process's first one may have ended (linux/pidfd.h).
+_PIDFD_THREAD: Final = os.O_EXCL
 
 # What the kernel gives to whoever does not ask for another (prctl(2)); a child has its parent's.
 USUAL_SLACK_NS: Final = 50_000
@@ -69,6 +73,20 @@ def ptrace(request: int, tid: int, address: int = 0, data: int = 0) -> None:
         if number == errno.ESRCH:
             raise GoneError(tid)
         raise OSError(number, f"ptrace {request:#x} of {tid}: {os.strerror(number)}")
+
+
+def block_signals(tid: int) -> bytes:
+    """Let no signal come to a stopped task that can be held off; the mask that it had."""
+    mask = ctypes.c_uint64()
+    ptrace(GETSIGMASK, tid, 8, ctypes.addressof(mask))
+    every = ctypes.c_uint64((1 << 64) - 1)
+    ptrace(SETSIGMASK, tid, 8, ctypes.addressof(every))
+    return bytes(mask)
+
+
+def set_signal_mask(tid: int, mask: bytes) -> None:
+    """Give a stopped task back the mask that it had."""
+    ptrace(SETSIGMASK, tid, 8, ctypes.addressof(ctypes.c_uint64.from_buffer_copy(mask)))
 
 
 def event_message(tid: int) -> int:
@@ -128,9 +146,14 @@ def borrowed(pid: int, descriptor: int) -> Iterator[int | None]:
             os.close(own)
 
 
-def borrow(pid: int, descriptor: int) -> int | None:
-    """A duplicate of another process's *descriptor*, for the caller to close; None where there is none."""
-    handle = _syscall(_NR_PIDFD_OPEN, pid, 0, 0)
+def borrow(pid: int, descriptor: int, *, thread: int = 0) -> int | None:
+    """A duplicate of another process's *descriptor*, for the caller to close; None where there is none.
+
+    It can also be had through a *thread* of the process, where the kernel knows that way.
+    """
+    handle = _syscall(_NR_PIDFD_OPEN, thread, _PIDFD_THREAD, 0) if thread and thread != pid else -1
+    if handle < 0:
+        handle = _syscall(_NR_PIDFD_OPEN, pid, 0, 0)
     if handle < 0:
         return None
     own: int = _syscall(_NR_PIDFD_GETFD, handle, descriptor, 0)

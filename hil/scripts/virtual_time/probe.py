@@ -16,6 +16,9 @@ if TYPE_CHECKING:
 
     from simulator.module.port import Port
 
+    from .line_handles import LineHandles
+    from .tasks import Tree
+
 _LIMIT_NS: Final = 10 * SECOND_NS
 
 
@@ -49,6 +52,11 @@ class StillWorld:
 
     def ask_who_holds(self, is_held: Callable[[tuple[int, int]], bool]) -> None:
         """There are no ports."""
+
+    def line_handles(self, tree: Tree) -> LineHandles | None:
+        """There are no lines."""
+        del tree
+        return None
 
     def arrive(self) -> None:
         """There are no ports."""

@@ -27,7 +27,10 @@ _LOOK_EVERY_S: Final = 0.05
 
 
 class Spinning:
-    """Counts since time last moved.  `has_followed` once virtual time has followed processor time."""
+    """Counts since time last moved.
+
+    `is_following` while virtual time follows processor time, `has_followed` once it has.
+    """
 
     def __init__(self, supervisor: Supervisor) -> None:
         self._supervisor = supervisor
@@ -36,6 +39,7 @@ class Spinning:
         self._since_ns: int | None = None
         self._followed_ns = 0
         self.has_followed = False
+        self.is_following = False
 
     def look(self) -> int:
         """A program looks at the clock, or waits for nothing; for how many times now."""
@@ -62,6 +66,7 @@ class Spinning:
         """Everybody rests, and time moves."""
         self._count = 0
         self._since_ns = None
+        self.is_following = False
 
     def follow_processor(self) -> None:
         """Somebody computes: past a second of the tree's processor time, time goes with it."""
@@ -77,7 +82,7 @@ class Spinning:
         if beyond_ns <= 0:
             return
         self._followed_ns += beyond_ns
-        self.has_followed = True
+        self.has_followed = self.is_following = True
         self._supervisor.notice(
             "the script computed for more than a second without a wait: from there on virtual time followed "
             "its processor time, and the run is not exact"

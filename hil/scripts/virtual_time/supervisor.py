@@ -77,6 +77,7 @@ class Supervisor:
         world.ask_who_holds(self.terminals.is_held)
         self.spinning, self.clock_pages = Spinning(self), ClockPages(self)
         self.calls = CallsUnderWay(self)
+        self.line_handles = world.line_handles(self.tree)
         self.names = {number: name for name, number in self.machine.NUMBERS.items()}
         self.limit_ns: int | None = None
         self.tree_s = 0.0
@@ -172,6 +173,8 @@ class Supervisor:
             return self.status
         finally:
             self._end_all(children)
+            if self.line_handles is not None:
+                self.line_handles.close()
             children.close()
             kernel.set_timer_slack(kernel.USUAL_SLACK_NS)
 
@@ -186,6 +189,8 @@ class Supervisor:
                     pass
                 case _Seen.BUSY:
                     self.spinning.follow_processor()
+                    if self.spinning.is_following and (self.world.settle() or self.calls.release_one()):
+                        continue  # whoever waits until all others rest has waited for long enough
                     looks += 1
                     if looks > _LOOKS_AT_ONCE:
                         self._pause(children, pause_s)
@@ -395,17 +400,17 @@ class Supervisor:
             self._group_stops(task, number)
         elif event:
             task.is_in_vfork = task.is_in_vfork and event != kernel.EVENT_VFORK_DONE
-            ptrace(kernel.CONT, pid)
+            _resume(task)
         else:
             if task.interrupted is not None and task.catches(number):
                 task.interrupted = None
-            ptrace(kernel.CONT, pid, 0, number)
+            _resume(task, number)
 
     def _task_begins(self, task: Task, event: int) -> None:
         task.is_in_vfork = task.is_in_vfork or event == kernel.EVENT_VFORK
         child = kernel.event_message(task.tid)
         self._add_child(task, child, is_thread=event == kernel.EVENT_CLONE)
-        ptrace(kernel.CONT, task.tid)
+        _resume(task)
         early = self._early.pop(child, None)
         if early is not None:
             self._take_stop(child, early)
@@ -430,20 +435,20 @@ class Supervisor:
         task.process.forget_timers()
         self.spinning.program_begins()
         begin_program(self, task)
-        ptrace(kernel.CONT, task.tid)
+        _resume(task)
 
     def _group_stops(self, task: Task, number: int) -> None:
         if not task.has_started:
             task.has_started = True
-            ptrace(kernel.CONT, task.tid)
+            _resume(task)
         elif self.limits.has_ended(task):
-            ptrace(kernel.CONT, task.tid)
+            _resume(task)
         elif number in _STOP_SIGNALS:
             task.is_stopped = True
             ptrace(kernel.LISTEN, task.tid)
             self.calls.unpark(other for other in self.tree if other.process is task.process)
         else:
-            ptrace(kernel.CONT, task.tid)
+            _resume(task)
 
     def _remove(self, task: Task, status: int) -> None:
         if task.tid == self._root:
@@ -478,6 +483,11 @@ class _ChildSignals:
     def close(self) -> None:
         os.close(self.descriptor)
         signal.pthread_sigmask(signal.SIG_SETMASK, self._before)
+
+
+def _resume(task: Task, signal_number: int = 0) -> None:
+    """Let the task go on: up to its next call where it is to make some that it does not know of."""
+    ptrace(kernel.SYSCALL if task.chain is not None else kernel.CONT, task.tid, 0, signal_number)
 
 
 def _process_of(tid: int) -> int:

@@ -18,6 +18,7 @@ if TYPE_CHECKING:
     from collections.abc import Callable, Iterator
 
     from .calls.timers import Timer
+    from .chains import Chain
     from .deadlines import Deadline
 
 SECOND_NS: Final = 1_000_000_000
@@ -144,6 +145,7 @@ class Task:
     is_held: bool = False
     is_parked: bool = False
     waiting: Waiting | None = None
+    chain: Chain | None = None
     interrupted: Interrupted | None = None
     read_until: Deadline | None = None
     _files: tuple[int, ...] = field(default=())

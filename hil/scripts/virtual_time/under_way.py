@@ -12,13 +12,15 @@ from typing import TYPE_CHECKING, Final
 
 from . import kernel
 from .calls import HANDLERS
+from .chains import Chain
 from .kernel import GoneError, ptrace
 from .tasks import Interrupted, Waiting
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterable, Mapping
 
-    from .calls.handlers import Handler
+    from .calls.handlers import Answer, Handler
+    from .chains import Steps
     from .supervisor import Supervisor
     from .tasks import Task
 
@@ -78,6 +80,9 @@ class CallsUnderWay:
 
     def ends(self, task: Task) -> None:
         """The task has stopped after a call that the kernel has made."""
+        if task.chain is not None:
+            task.chain.stops()
+            return
         waiting = task.waiting
         if waiting is None:
             ptrace(kernel.CONT, task.tid)
@@ -100,7 +105,7 @@ class CallsUnderWay:
             self._wake(task)
         if task.waiting is not None and task.waiting.deadline is not None:
             task.waiting.deadline.cancel()
-        task.waiting = None
+        task.waiting = task.chain = None
 
     def _hold(self, task: Task) -> None:
         task.is_held = True
@@ -188,6 +193,11 @@ class CallsUnderWay:
             registers.set_argument(number, value)
         registers.store(task.tid)
         ptrace(kernel.SYSCALL, task.tid)
+
+    def make_instead(self, task: Task, steps: Steps) -> Answer:
+        """Have the task make other calls in place of the one it has stopped at; their end is its result."""
+        result = Chain(self._supervisor, task, steps).begin()
+        return PENDING if result is None else result
 
     def wait(
         self,

@@ -6,6 +6,8 @@ import os
 import select
 from typing import TYPE_CHECKING, Final
 
+from .line_handles import LineHandles
+
 if TYPE_CHECKING:
     from collections.abc import Callable, Sequence
 
@@ -13,6 +15,8 @@ if TYPE_CHECKING:
     from simulator.edges.port_edges import PtyEdges
     from simulator.module.port import Port
     from simulator.module.uart import Uart
+
+    from .tasks import Tree
 
 SECOND_NS: Final = 1_000_000_000
 # What CLOCK_MONOTONIC shows when a run begins: a host that has been up for a while.
@@ -75,6 +79,12 @@ class World:
         """*is_held* knows whether the pty with a device number is held by anybody."""
         for edge in self._edges.by_role.values():
             edge.is_held = is_held
+
+    def line_handles(self, tree: Tree) -> LineHandles | None:
+        """What *tree* holds of the host's GPIO chip; its events have the times of the tree's clocks."""
+        chip = self._driver.model.gpio_chip
+        chip.stamp_ns = lambda is_wall: self.wall_ns if is_wall else self.monotonic_ns
+        return LineHandles(chip, tree, self._driver.descriptors)
 
     def arrive(self) -> None:
         """Let what the model has said be there for whoever reads."""

@@ -3,10 +3,13 @@
 from __future__ import annotations
 
 import ctypes
-from typing import Final
+from typing import TYPE_CHECKING, Final
 
 from . import x86_64_clock
 from .kernel import GETREGS, SETREGS, ptrace
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
 
 AUDIT_ARCH: Final = 0xC000003E
 SECCOMP: Final = 317
@@ -19,6 +22,7 @@ PAUSE: Final = ("pause", ())
 NUMBERS: Final = {
     "read": 0,
     "write": 1,
+    "close": 3,
     "poll": 7,
     "mmap": 9,
     "ioctl": 16,
@@ -28,6 +32,7 @@ NUMBERS: Final = {
     "getitimer": 36,
     "alarm": 37,
     "setitimer": 38,
+    "socket": 41,
     "connect": 42,
     "accept": 43,
     "sendto": 44,
@@ -62,8 +67,9 @@ NUMBERS: Final = {
     "epoll_pwait": 281,
     "timerfd_settime": 286,
     "timerfd_gettime": 287,
-    "rt_tgsigqueueinfo": 297,
     "accept4": 288,
+    "dup3": 292,
+    "rt_tgsigqueueinfo": 297,
     "recvmmsg": 299,
     "clock_adjtime": 305,
     "getrandom": 318,
@@ -78,6 +84,8 @@ _ARGUMENTS: Final = (_RDI, _RSI, _RDX, _R10, _R8, _R9)
 _RAX, _ORIG_RAX, _RIP, _CS, _RSP = 10, 15, 16, 17, 19
 _MASK: Final = (1 << 64) - 1
 _CODE_SEGMENT_32: Final = 0x23
+# The length of the instruction `syscall`.
+_CALL_BYTES: Final = 2
 
 
 class Registers:
@@ -126,6 +134,21 @@ class Registers:
     def instruction(self) -> int:
         """Where the task is."""
         return self._all[_RIP]
+
+    def save(self) -> bytes:
+        """All of them, to be put back."""
+        return bytes(self._all)
+
+    def put_back(self, saved: bytes) -> None:
+        """As they were."""
+        ctypes.memmove(self._all, saved, len(saved))
+
+    def call_again(self, number: int, arguments: Sequence[int]) -> None:
+        """The task, which has just made a call, makes another one from the same place."""
+        self._all[_RIP] -= _CALL_BYTES
+        self._all[_RAX], self._all[_ORIG_RAX] = number, _MASK
+        for place, value in enumerate(arguments):
+            self.set_argument(place, value)
 
     @property
     def stack(self) -> int:

@@ -144,7 +144,10 @@ def test_no_working_folder_uncovers_what_is_hidden_or_made(
     script.write_text('. "$(dirname "$0")"/part.sh; echo "$PWD"')
     result = run_script(describe(), ["sh", str(script)], folder=Path(folder))
 
-    assert (result.stdout.decode(), result.stderr) == (f"class\n/home:\n\n/root:\n{folder}\n", b"")
+    assert (result.stdout.decode(), result.stderr) == (
+        f"bus\nclass\ndev\ndevices\n/home:\n\n/root:\n{folder}\n",
+        b"",
+    )
 
 
 def test_files_that_a_command_names_are_seen_and_no_others(
