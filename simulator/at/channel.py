@@ -5,13 +5,12 @@ from __future__ import annotations
 from functools import partial
 from typing import TYPE_CHECKING, Final
 
-from simulator.kernel.timeline import ns
-
 from . import result
 from .call import Call
 from .entry import Entered, Prompt, TextEntry
 from .errors import ABORTED, CommandError, MessageError
 from .grammar import Form, SyntaxFault, parse
+from .outgoing import Outgoing
 from .reader import CommandLine, LineReader, LineTooLong
 from .registry import Awaited
 from .session import Session
@@ -64,6 +63,7 @@ class Channel:
             profile=profile.at,
             may_speak=lambda: not (self.is_busy and self._holds),
         )
+        self._reply = Outgoing(port, timeline=modem.module.timeline, profile=profile.at)
         self._output = bytearray()
         self._commands: tuple[Command | SyntaxFault, ...] = ()
         self._place = 0
@@ -76,7 +76,6 @@ class Channel:
         self.is_busy = False
         self._is_delayed = profile.delays.reply_s.max > 0
         self._holds = profile.at.hold_unsolicited
-        self._piece, self._piece_gap_ns = profile.at.reply_piece, ns(profile.at.piece_gap_s)
         self._line_ns = 0
         self._abort_from_ns: int | None = None
         self._is_abortable = False
@@ -88,6 +87,7 @@ class Channel:
         self._wakeup = self._resume = self._steps = self._abort_from_ns = None
         self._prompt = self._entry = None
         self._lines.close()
+        self._reply.close()
         self.is_busy = False
         self.is_closed = True
         self.port.on_receive = self.port.on_unclogged = None
@@ -167,7 +167,7 @@ class Channel:
             self._start(line)
 
     def _start(self, line: Line) -> None:
-        if self._piece:
+        if self._reply.is_in_pieces:
             self._flush()  # the echo is no part of the reply
         if isinstance(line, CommandLine):
             self._last = line
@@ -263,22 +263,16 @@ class Channel:
             self._output += result.message_error(session, fault.cms)
         else:
             self._output += result.error(session, fault.cme)
-        if self._piece:
+        if self._reply.takes(self._output):
+            self._wakeup = None
             data = bytes(self._output)
             self._output.clear()
-            self._speak(data)
+            self._reply.say(data, self._said)
         else:
             self._finish()
 
-    def _speak(self, data: bytes) -> None:
-        """Send *data* piece by piece; then the line has ended."""
-        self._wakeup = None
-        if data:
-            self.port.send(data[: self._piece])
-        rest = data[self._piece :]
-        if rest:
-            self._wakeup = self._modem.module.timeline.call_in(self._piece_gap_ns, lambda: self._speak(rest))
-            return
+    def _said(self) -> None:
+        """The last of a reply has left."""
         self._finish()
         self.go_on()
 
@@ -377,7 +371,10 @@ class Channel:
             self._wakeup = self._modem.module.timeline.call_in(0, self._resume)
 
     def go_on(self) -> None:
-        """What was said has gone: take in what has come meanwhile."""
+        """What was said has gone: say what is left, and take in what has come meanwhile."""
+        if not self.port.speaks_at:
+            return
+        self._reply.go_on()
         if not self.is_busy and not self.is_closed:
             self._take_backlog()
 

@@ -30,8 +30,9 @@ if TYPE_CHECKING:
 _OPENED: Final = flags.OPEN
 _CLOSED: Final = flags.CLOSE_WRITE | flags.CLOSE_NOWRITE
 
-# What a client that never reads may leave unread beyond the kernel's own buffer, before bytes are lost.
-OUTPUT_LIMIT: Final = 65536
+# What a client that never reads may leave unread beyond the kernel's own buffer, before bytes are lost: more
+# than the longest reply, two full stores of messages.
+OUTPUT_LIMIT: Final = 262144
 # A pty hands over 4 KiB at once.
 _CHUNK: Final = 4096
 

@@ -25,8 +25,9 @@ if TYPE_CHECKING:
 
     from .descriptors import Descriptors
 
-# What a client that never reads may leave unread beyond the kernel's own buffer, before bytes are lost.
-OUTPUT_LIMIT: Final = 65536
+# What a client that never reads may leave unread beyond the kernel's own buffer, before bytes are lost: more
+# than the longest reply, two full stores of messages.
+OUTPUT_LIMIT: Final = 262144
 _CHUNK: Final = 4096
 # A subnegotiation is a few bytes; one that is longer than this is none.
 _LONGEST_OPTION: Final = 64
