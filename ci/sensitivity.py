@@ -789,6 +789,11 @@ ROWS = (
         unit(messages={"prompt": "\r\n>"}),
     ),
     message(
+        "test_each_line_of_a_text_prompts_again_and_the_lines_are_kept",
+        "prompts without the space",
+        unit(messages={"prompt": "\r\n>"}),
+    ),
+    message(
         "test_escape_gives_a_message_up_and_nothing_is_sent_or_stored",
         "takes ESC for text",
         ways(escape_is_text=True),

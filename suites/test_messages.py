@@ -181,6 +181,19 @@ def test_the_prompt_is_that_of_the_profile(station: Modem, bench: Bench) -> None
     assert heard == ways.prompt.encode()
 
 
+def test_each_line_of_a_text_prompts_again_and_the_lines_are_kept(station: Modem, bench: Bench) -> None:
+    port = _verbatim(station, bench)
+    prompt = bench.profile.messages.prompt.encode()
+    port.ask(f'AT+CMGW="{_own(bench)}"\r'.encode(), silence_s=1)
+    heard = port.ask(b"one\r", silence_s=1) + port.ask(b"two", silence_s=1)
+    result = port.ask(SEND, silence_s=5)
+    port.close()
+
+    assert heard == prompt
+    assert result.endswith(OK)
+    assert [message.text for message in station.messages.read()] == ["one\rtwo"]
+
+
 def test_escape_gives_a_message_up_and_nothing_is_sent_or_stored(station: Modem, bench: Bench) -> None:
     port = _verbatim(station, bench)
     for command in ("+CMGS", "+CMGW"):
