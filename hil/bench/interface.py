@@ -257,7 +257,7 @@ class Bench(ABC):
     @property
     @abstractmethod
     def parts(self) -> Collection[str]:
-        """Parts: `header:power_key`, `port:uart`, `usb`, `flow-control`, `supply`, `surroundings:network`."""
+        """Such as `header:power_key`, `port:uart`, `usb`, `own-number`, `surroundings:network`."""
 
     @property
     @abstractmethod

@@ -22,6 +22,8 @@ MOST_UNSOLICITED: Final = 4096
 _LINE_END: Final = re.compile(rb"[\r\n]")
 _NAME: Final = re.compile(r"[+*$^%#!@_\\][A-Z][A-Z0-9!%\-./:_]*?(?=[=?;]|$)", re.IGNORECASE)
 _ANSWER: Final = re.compile(r"([+*$^%#!@_\\][A-Z][A-Z0-9]*):")
+# Messages that a module hands out have a second line: their text or octets (3GPP TS 27.005 3.4.1).
+_FOLLOWED: Final = re.compile(r"\+CMT:.*|\+C(?:DS|BM): ?\d+")
 # Read answers: <n> and a plain <stat>.  Unsolicited lines: <stat>, then a quoted area at most.
 _REGISTRATION: Final = frozenset({"+CREG", "+CGREG", "+CEREG"})
 _READ_ANSWER: Final = re.compile(r"\+C\w*REG: ?\d+, ?\d+(?:,.*)?")
@@ -46,6 +48,7 @@ class Dialogue:
         self._lines: list[str] = []
         self._empties = 0
         self._cut: str | None = None
+        self._is_followed = False
         self._reply: Reply | None = None
 
     @property
@@ -111,8 +114,9 @@ class Dialogue:
         return reply
 
     def _take(self, line: str) -> None:
-        if self._sent is None:
-            self.unsolicited.append(line)
+        is_second, self._is_followed = self._is_followed and self._empties <= 1, False
+        if self._sent is None or is_second:
+            self._add_unsolicited(line, may_be_followed=not is_second)
             return
         if self._is_unsolicited(line):
             self._cut_by(line)
@@ -128,9 +132,13 @@ class Dialogue:
         self._reply = Reply(lines=tuple(self._lines), result=result)
         self.abandon()
 
+    def _add_unsolicited(self, line: str, *, may_be_followed: bool) -> None:
+        self.unsolicited.append(line)
+        self._is_followed = may_be_followed and _FOLLOWED.fullmatch(line) is not None
+
     def _cut_by(self, unsolicited: str) -> None:
         """What stood right before an unsolicited line, without a line end of its own, may be half a line."""
-        self.unsolicited.append(unsolicited)
+        self._add_unsolicited(unsolicited, may_be_followed=True)
         if self.verbose and self._empties == 1 and self._cut is None and self._lines:
             self._cut = self._lines.pop()
 

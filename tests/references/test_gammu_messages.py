@@ -44,7 +44,9 @@ def test_gammu_sends_lists_reads_and_deletes_its_own_messages(tmp_path: Path) ->
         )
     output = result.stdout.decode()
     sent, listed, whole, one, left = re.split(r"== \w+\n", output)
-    accepted = [e for e in result.recording if e.lane == "surroundings/service_centre" and e.what == "accepted"]
+    accepted = [
+        e for e in result.recording if e.lane == "surroundings/service_centre" and e.what == "accepted"
+    ]
 
     assert result.status == 0, (output, result.stderr)
     assert result.is_exact

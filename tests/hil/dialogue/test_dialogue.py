@@ -183,3 +183,72 @@ def test_half_a_line_is_shown_to_whoever_looks_for_a_cause() -> None:
     dialogue.receive(b"\r\nTL4-1\r\n+CIEV: 1,3\r\n")
 
     assert dialogue.heard == b"TL4-1"
+
+
+@pytest.mark.parametrize(
+    "handed_out",
+    [
+        ("+CMT: ,24", "07916407058099F9040B916407950303F100008921222140140004D4E2940A"),
+        ('+CMT: "+447700900200",,"26/01/15,06:00:00+00"', "OK"),
+        ("+CDS: 25", "0006D60B911326880736F4111011719551401110117195714000"),
+    ],
+    ids=["octets", "text", "report"],
+)
+@pytest.mark.parametrize("is_asked", [False, True])
+def test_a_message_that_is_handed_out_keeps_its_second_line(
+    handed_out: tuple[str, str], is_asked: bool
+) -> None:
+    heard = f"\r\n{handed_out[0]}\r\n{handed_out[1]}\r\n".encode()
+    for size in (1, 7, len(heard)):
+        dialogue = Dialogue()
+        if is_asked:
+            dialogue.send("AT+CGMR")
+        whole = heard + (b"\r\nTL4-1.4.2\r\n\r\nOK\r\n" if is_asked else b"")
+        for start in range(0, len(whole), size):
+            dialogue.receive(whole[start : start + size])
+
+        assert tuple(dialogue.unsolicited) == handed_out
+        reply = Reply(lines=("TL4-1.4.2",), result="OK") if is_asked else None
+        assert dialogue.take_reply() == reply
+
+
+def test_a_message_without_text_takes_no_line_of_the_reply() -> None:
+    dialogue = Dialogue()
+    dialogue.send("AT")
+    dialogue.receive(b'\r\n+CMT: "1",,"26/01/15,06:00:00+00"\r\n\r\n\r\nOK\r\n')
+
+    assert dialogue.take_reply() == Reply(lines=(), result="OK")
+
+
+def test_a_report_in_text_has_one_line() -> None:
+    dialogue = Dialogue()
+    dialogue.send("AT")
+    dialogue.receive(b'\r\n+CDS: 6,1,"1",129,"26/01/15,06:00:00+00","26/01/15,06:00:00+00",0\r\n\r\nOK\r\n')
+
+    assert dialogue.take_reply() == Reply(lines=(), result="OK")
+
+
+@pytest.mark.parametrize("prompt", [b"\r\n> ", b"\r\n>", b"> "])
+def test_a_prompt_is_seen_once_and_the_echo_of_the_message_is_no_part_of_the_reply(prompt: bytes) -> None:
+    dialogue = Dialogue()
+    dialogue.send("AT+CMGS=14")
+    dialogue.receive(b"AT+CMGS=14\r")
+    assert not dialogue.take_prompt()
+    for place in range(len(prompt)):
+        dialogue.receive(prompt[place : place + 1])
+    assert dialogue.take_prompt()
+    assert not dialogue.take_prompt()
+    assert dialogue.send_message("0001") == b"0001\x1a"
+    dialogue.receive(b"0001\r\n+CMGS: 7\r\n\r\nOK\r\n")
+
+    assert dialogue.take_reply() == Reply(lines=("+CMGS: 7",), result="OK")
+
+
+def test_what_only_looks_like_a_prompt_is_none() -> None:
+    dialogue = Dialogue()
+    dialogue.receive(b"\r\n> ")
+    assert not dialogue.take_prompt()  # nobody has asked
+    dialogue.send("AT+CMGR=1")
+    dialogue.receive(b"\r\n> 4.2 m")
+
+    assert not dialogue.take_prompt()
