@@ -87,7 +87,7 @@ class Modem:
             return self.bench.header["status"].is_active()
         if self._shows_ports():
             return True
-        if self.bench.start_state == "off" and self.bench.clock.now_s() == 0:
+        if self.bench.start_state == "off" and self.bench.is_untouched:
             return False
         return self._wait(self._shows_ports, self.bench.profile.delays.usb_appears_s.relied_on + _GRACE_S)
 

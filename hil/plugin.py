@@ -155,8 +155,7 @@ def _opened(request: pytest.FixtureRequest, description: BenchDescription) -> Be
         _skip_where_lacking(request, look)
     finally:
         look.close()
-    bring_to_start(station)
-    return HardwareBench(station)
+    return HardwareBench(station, start_state=bring_to_start(station))
 
 
 def _skip_where_lacking(request: pytest.FixtureRequest, bench: Bench) -> None:
@@ -209,8 +208,8 @@ def script(request: pytest.FixtureRequest, _kept_scripts: KeptScripts) -> Callab
     description = config.stash.get(_DESCRIPTION_KEY, None)
     if description is None:
         pytest.skip(_SELECT)
-    if description.file.bench.kind != "simulated":
-        pytest.skip(f"bench {description.file.bench.name} is no simulated one: scripts run on its host")
+    if description.file.bench.kind == "hardware":
+        return _script_on_host(request)
     folder, count = config.getoption("recordings"), itertools.count(1)
 
     def run(*command: str, **options: Any) -> ScriptRun:  # noqa: ANN401 # those of KeptScripts.run
@@ -219,6 +218,26 @@ def script(request: pytest.FixtureRequest, _kept_scripts: KeptScripts) -> Callab
             name = f"{_file_name(request.node.nodeid)}-script-{next(count)}.jsonl"
             options.setdefault("recording_path", Path(folder) / name)
         return _kept_scripts.run(command, bench=description.path, **options)
+
+    return run
+
+
+def _script_on_host(request: pytest.FixtureRequest) -> Callable[..., ScriptRun]:
+    """The same on the host of a hardware bench, past the guards: the bench file has to allow it."""
+    from .bench.hardware.bench import HardwareBench
+    from .bench.hardware.start import bring_to_start
+    from .scripts.on_host import run_on_host
+
+    station = request.getfixturevalue("_station")
+
+    def run(*command: str, **options: Any) -> ScriptRun:  # noqa: ANN401 # those of run_on_host
+        bring_to_start(station)
+        bench = HardwareBench(station)
+        request.node.stash[_BENCH_KEY] = bench
+        try:
+            return run_on_host(bench, command, **options)
+        finally:
+            bench.close()
 
     return run
 

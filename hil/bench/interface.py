@@ -256,6 +256,11 @@ class Bench(ABC):
 
     @property
     @abstractmethod
+    def is_untouched(self) -> bool:
+        """Whether nothing has happened since the start that could have changed `start_state`."""
+
+    @property
+    @abstractmethod
     def parts(self) -> Collection[str]:
         """Such as `header:power_key`, `port:uart`, `usb`, `own-number`, `surroundings:network`."""
 

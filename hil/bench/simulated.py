@@ -354,6 +354,11 @@ class SimulatedBench(Bench):
         self.driver.start_clock()
 
     @property
+    def is_untouched(self) -> bool:
+        """Whether no time has passed."""
+        return self.clock.now_ns() == 0
+
+    @property
     def parts(self) -> Collection[str]:
         """The names a suite can need."""
         return {

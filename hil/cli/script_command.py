@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 if TYPE_CHECKING:
+    from hil.bench.files import BenchDescription
     from hil.scripts.runner import ScriptRun
 
 
@@ -37,7 +38,7 @@ def script(
     ] = None,
     as_json: Annotated[bool, typer.Option("--json", help="print the outcome as JSON")] = False,
 ) -> None:
-    """Run a firmware-side script, unmodified, against a simulated bench."""
+    """Run a firmware-side script, unmodified, against a bench: simulated, or in place on a hardware host."""
     from hil.bench.files import find_bench, load_bench
     from hil.errors import UsageError
     from hil.pace import parse_pace
@@ -46,21 +47,24 @@ def script(
 
     factor = parse_pace(pace)
     description = load_bench(find_bench(bench))
-    if description.file.bench.kind != "simulated":
-        raise UsageError(f"{description.path}: bench.kind: found 'hardware'; allowed: simulated")
     if recording is not None and not recording.absolute().parent.is_dir():
         raise UsageError(f"--recording: found {str(recording)!r}; allowed: a file in a folder that exists")
-    stand_apart()
-    run = run_script(
-        description,
-        command,
-        factor=factor,
-        limit_s=limit_s,
-        environment=env or [],
-        recording_path=recording,
-        pass_on_output=not as_json,
-        strict=strict_time,
-    )
+    if description.file.bench.kind == "hardware":
+        run = _on_hardware(description, command, limit_s=limit_s, env=env or [], recording=recording)
+        if not as_json:
+            typer.echo(run.stdout.decode("utf-8", "replace"), nl=False)
+    else:
+        stand_apart()
+        run = run_script(
+            description,
+            command,
+            factor=factor,
+            limit_s=limit_s,
+            environment=env or [],
+            recording_path=recording,
+            pass_on_output=not as_json,
+            strict=strict_time,
+        )
     as_expected = run.status == expect_exit
     if as_json:
         facts = {
@@ -84,6 +88,43 @@ def script(
         for notice in run.notices:
             typer.echo(f"wakebench: {notice}", err=True)
     raise typer.Exit(0 if as_expected else 1)
+
+
+def _on_hardware(
+    description: BenchDescription,
+    command: list[str],
+    *,
+    limit_s: float,
+    env: list[str],
+    recording: Path | None,
+) -> ScriptRun:
+    """In place on the bench's host, with the cautions before it."""
+    from hil.bench.hardware.bench import HardwareBench
+    from hil.bench.hardware.start import bring_to_start
+    from hil.bench.hardware.station import Station
+    from hil.cautions import BYPASSED, CAUTIONS
+    from hil.interruption import interrupted_by_signals
+    from hil.recording.store import RecordingFile
+    from hil.scripts.on_host import check_statement, run_on_host
+
+    check_statement(description)
+    for caution in (*CAUTIONS, BYPASSED):
+        typer.echo(f"caution: {caution}", err=True)
+    with interrupted_by_signals():
+        station = Station(description)
+        try:
+            bring_to_start(station)
+            bench = HardwareBench(station)
+            try:
+                return run_on_host(bench, command, limit_s=limit_s, environment=env)
+            finally:
+                bench.close()
+                if recording is not None:
+                    file = RecordingFile(recording, bench.recording.head)
+                    file.add(bench.recording)
+                    file.close()
+        finally:
+            station.close()
 
 
 def _told(run: ScriptRun, limit_s: float, as_expected: bool, expect_exit: int) -> str:

@@ -27,9 +27,12 @@ if TYPE_CHECKING:
 
 
 class HardwareBench(Bench):
-    """One run on *station*, with a clock and a recording of its own; the station stays open."""
+    """One run on *station*, with a clock and a recording of its own; the station stays open.
 
-    def __init__(self, station: Station) -> None:
+    *start_state* is what the module is known to have been brought into.
+    """
+
+    def __init__(self, station: Station, *, start_state: str | None = None) -> None:
         description = self.description = station.description
         self._station = station
         self.name = description.file.bench.name
@@ -37,7 +40,7 @@ class HardwareBench(Bench):
         card = description.settings.card
         self.card_pin = card.pin if card else None
         self.own_number = card.number if card else None
-        self.start_state = None
+        self.start_state = start_state
         self.is_closed = False
         self._head = {
             **head(description, pace="real"),
@@ -50,6 +53,7 @@ class HardwareBench(Bench):
         station.permits.note = self._events.record
         health = HardwareHealth(station)
         gone = Gone(station, clock=clock, health=health)
+        self._gone = gone
         station.permits.leaves = gone.did
         header = HardwareHeader(station, events=self._events, gone=gone)
         self.header, self._roles = header, header.roles
@@ -63,8 +67,14 @@ class HardwareBench(Bench):
         )
         self.ports, self._close_ports = ports, ports.close
         self.usb = HardwareUsb(station, events=self._events, gone=gone)
-        self.host = HardwareHost(station, events=self._events, gone=gone)
+        host = HardwareHost(station, events=self._events, gone=gone)
+        self.host, self.shell = host, host.shell
         self.surroundings = HardwareSurroundings(station, events=self._events)
+
+    @property
+    def is_untouched(self) -> bool:
+        """Whether nothing was done that starts or stops a module."""
+        return not self._gone.has_done
 
     @property
     def parts(self) -> Collection[str]:

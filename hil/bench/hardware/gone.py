@@ -30,11 +30,17 @@ class Gone:
         self._station, self._clock, self._health = station, clock, health
         self._profile: Profile = station.description.profile
         self._did_at_s: float | None = None
+        self.has_done = False
         self._judged: set[str] = set()
 
     def did(self) -> None:
         """The suite has pressed the key, cut or changed the supply, reset the device, or told it to stop."""
         self._did_at_s = self._clock.now_s()
+        self.has_done = True
+
+    def saw_come(self) -> None:
+        """A port came: what was done before has had its effect."""
+        self._did_at_s = None
 
     def saw_gone(self, role: str) -> None:
         """A port went."""

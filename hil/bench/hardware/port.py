@@ -236,6 +236,7 @@ class HardwarePorts(Ports):
             self._gone.saw_gone(role)
         if node is not None:
             self._events.record(f"port/{role}", "appear", node=node)
+            self._gone.saw_come()
             with self._station.guards_lock:
                 self._station.guards[role].begin_anew()
         return node

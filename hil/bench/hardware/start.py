@@ -12,10 +12,11 @@ if TYPE_CHECKING:
     from .station import Station
 
 
-def bring_to_start(station: Station) -> None:
+def bring_to_start(station: Station) -> str | None:
     """The supply at what the file says and on, the radios let, and the module off, or freshly ready.
 
-    A module that the bench has no key for is taken as it is.  Raises NotReachedError where it does not come.
+    The state that it is in then; None for a module that the bench has no key for: it is taken as it is.
+    Raises NotReachedError where it does not come.
     """
     bench = HardwareBench(station)
     try:
@@ -28,12 +29,13 @@ def bring_to_start(station: Station) -> None:
         if "header:radio_disable" in bench.parts:
             bench.header["radio_disable"].set_active(False)
         if "header:power_key" not in bench.parts or "port:at" not in bench.parts:
-            return
+            return None
         bench.header["power_key"].set_active(False)
         modem = Modem(bench)
         modem.make_off()
         if start.module == "ready":
             modem.start()
         modem.close()
+        return "ready" if start.module == "ready" else "off"
     finally:
         bench.close()
