@@ -27,7 +27,7 @@ def test_help_names_every_command() -> None:
     result = wakebench("--help")
 
     assert result.returncode == 0
-    for command in ("wiring", "simulate", "test", "script", "list"):
+    for command in ("wiring", "simulate", "test", "script", "precheck", "list"):
         assert f"\n  {command} " in result.stdout
 
 
