@@ -86,6 +86,8 @@ class Supervisor:
         self._servants = servants
         self._early: dict[int, int] = {}
         self._root = self._used_before_ns = 0
+        # Before the first program begins, whoever rests may wait for somebody who is not of the tree.
+        self._has_begun = False
         self._busy: Task | None = None
         self._rested: dict[Task, bytes] = {}
         self._cancelled: Callable[[], bool] = lambda: False
@@ -225,7 +227,7 @@ class Supervisor:
         if self.world.settle():
             self.world.arrive()
             return _Seen.CHANGE
-        if have_asked:
+        if have_asked or not self._has_begun:
             return _Seen.BUSY
         self._rested = marks
         return _Seen.REST
@@ -434,6 +436,7 @@ class Supervisor:
         task.interrupted = None
         task.process.forget_timers()
         self.spinning.program_begins()
+        self._has_begun = True
         begin_program(self, task)
         _resume(task)
 
