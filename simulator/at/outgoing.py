@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING, Final
+from typing import TYPE_CHECKING
 
 from simulator.kernel.timeline import ns
 
@@ -12,9 +12,6 @@ if TYPE_CHECKING:
     from simulator.kernel.timeline import Timeline, Wakeup
     from simulator.module.port import Port
     from simulator.module.profile import At
-
-# A reply longer than this waits where the port is slower than the module; a port holds more than this.
-LONG_FROM: Final = 1024
 
 
 class Outgoing:
@@ -26,28 +23,28 @@ class Outgoing:
     def __init__(self, port: Port, *, timeline: Timeline, profile: At) -> None:
         self._port, self._timeline = port, timeline
         self.is_in_pieces = profile.reply_piece > 0
-        self._piece = profile.reply_piece or LONG_FROM
+        self._piece = profile.reply_piece or port.takes_at_once or 0
         self._gap_ns = ns(profile.piece_gap_s)
-        self._rest = b""
+        self._data, self._position = b"", 0
         self._then: Callable[[], None] | None = None
         self._gap: Wakeup | None = None
 
     def takes(self, data: bytearray) -> bool:
         """Whether *data* is to leave this way, not at once."""
-        return self.is_in_pieces or len(data) > LONG_FROM
+        return self.is_in_pieces or 0 < self._piece < len(data)
 
     def say(self, data: bytes, then: Callable[[], None]) -> None:
         """Send *data*, and do *then* once the last of it has left the module."""
-        self._rest, self._then = data, then
+        self._data, self._position, self._then = data, 0, then
         self.go_on()
 
     def go_on(self) -> None:
         """The port is free again, or a pause is over: send what is left."""
         while self._then is not None and self._gap is None and not self._port.is_clogged:
-            piece, self._rest = self._rest[: self._piece], self._rest[self._piece :]
-            if piece:
-                self._port.send(piece)
-            if not self._rest:
+            start, self._position = self._position, self._position + self._piece
+            if start < len(self._data):
+                self._port.send(self._data[start : self._position])
+            if self._position >= len(self._data):
                 then, self._then = self._then, None
                 then()
             elif self.is_in_pieces:
@@ -59,7 +56,7 @@ class Outgoing:
 
     def close(self) -> None:
         """What is left is lost."""
-        self._rest, self._then = b"", None
+        self._data, self._then = b"", None
         if self._gap is not None:
             self._gap.cancel()
             self._gap = None

@@ -72,7 +72,8 @@ class Port:
     such bytes are lost, or kept (up to 4 KiB) where *keeps_before_open*.  `lives` counts appearances.
     `dtr` and `rts` are driven by the host: up at the first opening, down at the last closing, as Linux
     drivers do.  `is_congested` while the module takes no more, `is_clogged` while so much of what it has said
-    has not gone that it does nothing else.  `has_carrier` and `rings` are set by whoever knows.
+    has not gone that it does nothing else; `takes_at_once` is how much more it may say at once until then
+    (None: anything).  `has_carrier` and `rings` are set by whoever knows.
     """
 
     def __init__(self, role: str, *, recorder: Recorder, keeps_before_open: bool = False) -> None:
@@ -85,6 +86,7 @@ class Port:
         self.speaks_at = False
         self.dtr = self.rts = False
         self.is_congested = self.is_clogged = False
+        self.takes_at_once: int | None = None
         self.edge: PortEdge | None = None
         self.link: Link | None = None
         # Bytes from the host (called by the edge) and from the model; a link takes them first.

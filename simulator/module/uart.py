@@ -45,6 +45,7 @@ _NEAR: Final = 0.025
 # What the module keeps for a host that does not let it send (common practice, no source).
 _MODULE_QUEUE: Final = 4096
 _CLOGGED_FROM: Final = 2048
+_TAKES_AT_ONCE: Final = _MODULE_QUEUE - _CLOGGED_FROM
 
 # What Linux serial drivers start with (from memory).
 HOST_START: Final = LineSettings(9600)
@@ -115,6 +116,7 @@ class Uart:
             lost=self._outward.lose,
             drained=partial(self._soon, self._outward_rests),
         )
+        port.takes_at_once = _TAKES_AT_ONCE
         self.to_module.before_character = self._before_character
         self.to_module.may_send = lambda: not self.rtscts or self.cts
         self.to_host.may_send = lambda: self.rts

@@ -23,7 +23,6 @@ from .message_settings import TS27005, refuse_unusable
 if TYPE_CHECKING:
     from simulator.at.call import Call
     from simulator.at.registry import Steps
-    from simulator.messages.store import Stored
 
 _INDEX: Final = Number(name="index", high=65535)
 _ALL: Final = 4
@@ -56,9 +55,9 @@ def list_messages(call: Call) -> None:
     wanted = _wanted(call.text("stat"), is_text=is_text)
     for index, stored in call.modem.messages.memory(0):
         if wanted is None or stored.status is wanted:
-            for line in listed(call.session, index, stored):
-                call.say(line)
-            _mark_read(stored)
+            call.lines += listed(call.session, index, stored)
+            if stored.status is Status.UNREAD:
+                stored.status = Status.READ
 
 
 def _wanted(written: str | None, *, is_text: bool) -> Status | None:
@@ -83,12 +82,7 @@ def read_message(call: Call) -> None:
     stored = call.modem.messages.memory(0).get(call.number("index"))
     if stored is None:
         raise MessageError(INVALID_INDEX)
-    for line in shown(call.session, stored):
-        call.say(line)
-    _mark_read(stored)
-
-
-def _mark_read(stored: Stored) -> None:
+    call.lines += shown(call.session, stored)
     if stored.status is Status.UNREAD:
         stored.status = Status.READ
 
