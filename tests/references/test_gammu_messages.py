@@ -16,8 +16,7 @@ UCS2 = "Pegel 4,2 m ✓ 水位"
 SCRIPT = """
 set -eu
 export LC_ALL=C.UTF-8
-# gammu asks for the port alone; a second apart, the one before has let go of it.
-g() { sleep 1; gammu -c "$PWD/gammurc" "$@"; }
+g() { gammu -c "$PWD/gammurc" "$@"; }
 sleep 30
 g getsmsc
 g sendsms TEXT +447700900123 -len 300 -text "$1"

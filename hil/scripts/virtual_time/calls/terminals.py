@@ -185,6 +185,16 @@ def _count_waiting(supervisor: Supervisor, task: Task, arguments: Arguments, por
     return 0
 
 
+def _claim(supervisor: Supervisor, task: Task, arguments: Arguments, port: Port) -> Answer:
+    """TIOCEXCL: as for root, whom it does not keep out (ioctl_tty(2)).
+
+    In the kernel the claim would outlive its program until the model has seen the last closing, and keep out
+    the one that opens the port at the same instant.
+    """
+    del supervisor, task, arguments, port
+    return 0
+
+
 _LINES: Final[dict[int, _Handler]] = {
     rules.TIOCMGET: _get_lines,
     rules.TIOCMSET: partial(_set_lines, change=lambda _, given: given),
@@ -196,4 +206,5 @@ _LINES: Final[dict[int, _Handler]] = {
     rules.TIOCSBRK: partial(_set_break, on=True),
     rules.TIOCCBRK: partial(_set_break, on=False),
     rules.TIOCOUTQ: _count_waiting,
+    rules.TIOCEXCL: _claim,
 }

@@ -97,3 +97,10 @@ def test_files_have_the_bench_s_times(run: Run) -> None:
     )
 
     assert result.stdout.split() == [b"/tmp/stamp", b"1768456800", b"1768457500"]
+
+
+def test_programs_that_claim_a_port_for_themselves_follow_each_other_at_one_instant(run: Run) -> None:
+    program = "import os, fcntl, termios; fcntl.ioctl(os.open('/dev/ttyUSB3', os.O_RDWR), termios.TIOCEXCL)"
+    result = run("sh", f'set -e; for i in 1 2 3; do python3 -c "{program}"; done')
+
+    assert result.status == 0, result.stderr
