@@ -7,7 +7,7 @@ the message is valid.  Its manners (slow, forgetful, in disorder, twice) can be 
 from __future__ import annotations
 
 from collections import deque
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, replace
 from datetime import timedelta
 from typing import TYPE_CHECKING, Annotated, Final, Literal, Protocol
 
@@ -28,7 +28,7 @@ if TYPE_CHECKING:
     from simulator.codec.tpdu import FromPhone, Submit
     from simulator.kernel.randomness import Randomness
     from simulator.kernel.recorder import Recorder, Value
-    from simulator.kernel.timeline import Timeline
+    from simulator.kernel.timeline import Timeline, Wakeup
 
 # Causes of 3GPP TS 24.011 E.2 and TS 23.040 9.2.3.22.  What a wrong service centre is answered with is common
 # practice, no source.
@@ -105,7 +105,7 @@ class Phone(Protocol):
         """A message has come; *acknowledge* with None, or with the cause why not, is called once at most."""
 
 
-@dataclass(slots=True, kw_only=True)
+@dataclass(slots=True, kw_only=True, eq=False)
 class _Waiting:
     """One message that waits for the phone, or for a recipient elsewhere."""
 
@@ -115,7 +115,8 @@ class _Waiting:
     submitted: Submit | None = None
     stamp: datetime | None = None
     wants_report: bool = False
-    tries: int = field(default=0)
+    tries: int = 0
+    expiry: Wakeup | None = None
 
 
 class ServiceCentre:
@@ -288,7 +289,7 @@ class ServiceCentre:
     def _enqueue(self, waiting: _Waiting) -> None:
         self._queue.append(waiting)
         if waiting.expires_ns > self._timeline.now_ns:
-            self._timeline.call_at(waiting.expires_ns, lambda: self._expire(waiting))
+            waiting.expiry = self._timeline.call_at(waiting.expires_ns, lambda: self._expire(waiting))
         self._deliver()
 
     def _expire(self, waiting: _Waiting) -> None:
@@ -350,6 +351,8 @@ class ServiceCentre:
         self._deliver()
 
     def _drop(self, waiting: _Waiting) -> None:
+        if waiting.expiry is not None:
+            waiting.expiry.cancel()
         if waiting in self._queue:
             self._queue.remove(waiting)
 

@@ -20,7 +20,7 @@ if TYPE_CHECKING:
     parameters=(Choice(name="chset", allowed=CHARACTER_SETS),),
 )
 def character_set(call: Call) -> None:
-    """The set in which names and messages are written; no command here carries any yet."""
+    """The set in which names and messages are written."""
     if call.form is Form.READ:
         call.say(f'+CSCS: "{call.session.character_set}"')
     else:

@@ -217,7 +217,7 @@ def restore(call: Call) -> None:
     parameters=(
         Number(name="mode", high=3, default=0),
         Number(name="mt", high=3, default=0),
-        Number(name="bm", high=0, default=0),
+        Number(name="bm", high=3, default=0),  # no broadcast ever comes
         Number(name="ds", high=2, default=0),
         Number(name="bfr", high=1, default=0),
     ),

@@ -240,6 +240,22 @@ def test_a_long_message_comes_in_parts_of_one_reference(station: Make) -> None:
     assert len({place.reference for place in places}) == 1
 
 
+def test_nothing_is_left_of_messages_that_have_been_delivered(station: Make) -> None:
+    here = station()
+    here.later(100)
+    before = len(here.model.timeline)
+    for _ in range(20):
+        here.send("x", report=True)
+        here.send("x", OTHER, report=True)
+        here.later(30)
+        for store in here.messages.stores.values():
+            for index, _ in list(store):
+                here.messages.delete(store, index)
+    here.later(100)
+
+    assert (len(here.model.timeline), here.centre.waiting) == (before, 0)
+
+
 def test_a_class_and_another_alphabet_are_in_the_coding(station: Make) -> None:
     here = station()
     here.centre.bring(text="水", message_class=1, sender="12345")

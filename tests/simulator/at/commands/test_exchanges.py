@@ -109,7 +109,7 @@ RANGES = {
     "+CMGL": "+CMGL: (0-4)",
     "+CMMS": "+CMMS: (0-2)",
     "+CNMA": "+CNMA: (0-2)",
-    "+CNMI": "+CNMI: (0-3),(0-3),(0),(0-2),(0-1)",
+    "+CNMI": "+CNMI: (0-3),(0-3),(0-3),(0-2),(0-1)",
     "+CPMS": '+CPMS: ("SM","ME","MT","SR"),("SM","ME","MT"),("SM","ME","MT")',
     "+CRES": "+CRES: (0)",
     "+CSAS": "+CSAS: (0)",
