@@ -804,7 +804,7 @@ ROWS = (
         ways(escape_is_text=True),
     ),
     message(
-        "test_a_damaged_message_is_refused_and_nothing_is_sent",
+        "test_a_damaged_message_is_refused_and_nothing_is_stored",
         "forgives a wrong length and an odd digit",
         ways(forgives_pdu=True),
     ),
