@@ -226,7 +226,9 @@ def test_after_a_client_s_death_in_mid_message_escape_brings_the_modem_back(
 
 
 @pytest.mark.parametrize("damage", ["length", "odd digit"])
-def test_a_damaged_message_is_refused_and_nothing_is_stored(station: Modem, bench: Bench, damage: str) -> None:
+def test_a_damaged_message_is_refused_and_nothing_is_stored(
+    station: Modem, bench: Bench, damage: str
+) -> None:
     pdu, length = _pdu(bench)
     station.command("AT+CMGF=0")
     length, pdu = (length + 1, pdu) if damage == "length" else (length, pdu + "0")

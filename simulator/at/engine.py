@@ -50,7 +50,7 @@ class AtEngine:
             registration=registration,
             messages=messages,
             unsolicited=self.unsolicited,
-            indicators=Indicators(module=module, registration=registration),
+            indicators=Indicators(module=module, registration=registration, messages=messages),
             command_names=tuple(sorted(declared.name for declared in self.commands)),
         )
         self.message_reports = MessageReports(messages, self._unsolicited_channels)
@@ -64,6 +64,7 @@ class AtEngine:
         )
         self._announced_on = [role for role in _ANNOUNCED_ON if role in module.profile.at.unsolicited_on]
         self.channels: dict[str, Channel] = {}
+        self._reported_to: list[Channel] = []
         module.speaks.listen(self._on_speaks)
         module.power.ending.listen(lambda _: self._announce(module.profile.farewell_line))
         module.power.changed.listen(self._on_power)
@@ -79,8 +80,7 @@ class AtEngine:
                 channel.unsolicited(line)
 
     def _unsolicited_channels(self) -> list[Channel]:
-        roles = self.modem.module.profile.at.unsolicited_on
-        return [channel for role, channel in self.channels.items() if role in roles]
+        return self._reported_to
 
     def _channel(self, port: Port) -> Channel:
         return Channel(port=port, modem=self.modem, commands=self.commands, dialect=self.dialect)
@@ -91,6 +91,8 @@ class AtEngine:
             before.close()  # the port has been away: what was under way on it is lost
         channel = self._channel(port)
         self.channels[port.role] = channel
+        roles = self.modem.module.profile.at.unsolicited_on
+        self._reported_to = [self.channels[role] for role in self.channels if role in roles]
         port.on_receive, port.on_unclogged = channel.receive, channel.go_on
         port.has_carrier, port.rings = channel.has_carrier, channel.rings
         if port.role in self._announced_on:
@@ -111,6 +113,7 @@ class AtEngine:
                 self.modem.messages.entry_cut(channel.entered)
             channel.close()
         self.channels.clear()
+        self._reported_to = []
 
     def _on_indicator(self, news: tuple[int, int]) -> None:
         line = f"+CIEV: {news[0]},{news[1]}"

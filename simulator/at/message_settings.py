@@ -14,6 +14,9 @@ MOST_KEPT: Final = 32
 
 PDU, TEXT = 0, 1
 
+# Immutable, so that all sessions can begin with the same: each boot begins several.
+_PARAMETERS, _ROUTING = TextParameters(), Routing()
+
 
 @dataclass(slots=True)
 class MessageSettings:
@@ -21,6 +24,6 @@ class MessageSettings:
 
     mode: int = PDU
     shows_headers: bool = False
-    parameters: TextParameters = field(default_factory=TextParameters)
-    routing: Routing = field(default_factory=Routing)
+    parameters: TextParameters = _PARAMETERS
+    routing: Routing = _ROUTING
     kept: deque[str] = field(default_factory=lambda: deque(maxlen=MOST_KEPT))

@@ -79,16 +79,18 @@ class Sent:
 class Messages:
     """The messages of one module.
 
-    `kept` announces what has been stored; *give* hands a message to the terminals that want it themselves,
-    and says whether one could take it; *routings* are what terminals have asked for.  `memories` names the
-    stores for reading and deleting, for writing and sending, for what comes (+CPMS).  `waits_for_terminal`:
-    under `service` 1 a message that was handed out has yet to be acknowledged.
+    `kept` announces what has been stored, `changed` every change of the stores; *give* hands a message to the
+    terminals that want it themselves, and says whether one could take it; *routings* are what terminals have
+    asked for.  `memories` names the stores for reading and deleting, for writing and sending, for what comes
+    (+CPMS).  `waits_for_terminal`: under `service` 1 a message that was handed out has yet to be
+    acknowledged.
     """
 
     def __init__(
         self, *, module: Module, card: Card, registration: Registration, centre: ServiceCentre
     ) -> None:
         self.kept: Announcement[Kept] = Announcement()
+        self.changed: Announcement[None] = Announcement()
         self.unacknowledged: Announcement[None] = Announcement()
         self.routings: Callable[[], Iterable[Routing]] = tuple
         self.give: Callable[[Received], bool] = lambda _: False
@@ -169,11 +171,37 @@ class Messages:
             oldest = next(iter(store), None)
             if oldest is not None:
                 store.delete(oldest[0])
-        return store.add(stored)
+        index = store.add(stored)
+        self.changed.announce(None)
+        return index
+
+    def mark_read(self, entries: Iterable[Stored]) -> None:
+        """What was unread among *entries* has been read."""
+        unread = [stored for stored in entries if stored.status is Status.UNREAD]
+        for stored in unread:
+            stored.status = Status.READ
+        if unread:
+            self.changed.announce(None)
+
+    @property
+    def has_unread(self) -> bool:
+        """Whether a message waits to be read in the store for what comes."""
+        store = self.memory(2)
+        if not store.used or self.refusal is not None:
+            return False
+        return any(stored.status is Status.UNREAD for _, stored in store)
+
+    @property
+    def is_full(self) -> bool:
+        """Whether the store for what comes has no room."""
+        return self.memory(2).is_full and self.refusal is None
 
     def delete(self, store: AnyStore, index: int) -> None:
         """Free a place; the service centre hears of it where messages wait for room."""
-        if store.delete(index, keeps_place=self._quirks.keeps_places) and self._is_short_of_room:
+        if not store.delete(index, keeps_place=self._quirks.keeps_places):
+            return
+        self.changed.announce(None)
+        if self._is_short_of_room:
             self._is_short_of_room = False
             if self._registration.is_registered:
                 self.link.acknowledge()  # TS 23.040 10.3: memory available
@@ -306,6 +334,7 @@ class Messages:
                     continue
                 if (earlier.message.pid, earlier.message.sender) == (message.pid, message.sender):
                     store.replace(index, stored)
+                    self.changed.announce(None)
                     return index
         return self.add(store, stored)
 
@@ -365,6 +394,7 @@ class Messages:
     def _ready(self) -> None:
         self._getting_ready = None
         self._is_ready = True
+        self.changed.announce(None)
         self._on_registration()
 
     def _on_registration(self) -> None:

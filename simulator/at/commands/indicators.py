@@ -17,7 +17,7 @@ _RANGES: Final = ",".join(f'("{name}",(0-{high}))' for name, high in INDICATORS)
 
 @command("+CIND", standard=_TS27007, clause="8.9", forms=(Form.READ,), test=_RANGES)
 def indicators(call: Call) -> None:
-    """The indicators' values: level in bars, service, roaming."""
+    """The indicators' values: level in bars, service, roaming, unread messages, a full store."""
     call.say("+CIND: " + ",".join(map(str, call.modem.indicators.values())))
 
 

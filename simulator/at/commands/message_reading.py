@@ -53,11 +53,12 @@ def list_messages(call: Call) -> None:
         return
     refuse_unusable(call)
     wanted = _wanted(call.text("stat"), is_text=is_text)
-    for index, stored in call.modem.messages.memory(0):
+    messages, shown_now = call.modem.messages, []
+    for index, stored in messages.memory(0):
         if wanted is None or stored.status is wanted:
             call.lines += listed(call.session, index, stored)
-            if stored.status is Status.UNREAD:
-                stored.status = Status.READ
+            shown_now.append(stored)
+    messages.mark_read(shown_now)
 
 
 def _wanted(written: str | None, *, is_text: bool) -> Status | None:
@@ -83,8 +84,7 @@ def read_message(call: Call) -> None:
     if stored is None:
         raise MessageError(INVALID_INDEX)
     call.lines += shown(call.session, stored)
-    if stored.status is Status.UNREAD:
-        stored.status = Status.READ
+    call.modem.messages.mark_read((stored,))
 
 
 @command(

@@ -84,6 +84,7 @@ def stores(call: Call) -> None:
     if call.form is Form.SET:
         for place, name in enumerate(("mem1", "mem2", "mem3")):
             messages.memories[place] = call.text(name) or messages.memories[place]
+        messages.changed.announce(None)
     named = call.form is Form.READ
     counts = (
         (f'"{name}",' if named else "") + f"{messages.stores[name].used},{messages.stores[name].capacity}"

@@ -189,8 +189,9 @@ def test_a_clock_that_does_not_follow_the_network_stays_as_it_is(client: Client)
 
 
 def test_indicators_are_told_and_reported(client: Client) -> None:
-    assert client("AT+CIND=?") == ['+CIND: ("signal",(0-5)),("service",(0-1)),("roam",(0-1))', "OK"]
-    assert client("AT+CIND?") == ["+CIND: 4,0,0", "OK"]
+    ranges = '("signal",(0-5)),("service",(0-1)),("roam",(0-1)),("message",(0-1)),("smsfull",(0-1))'
+    assert client("AT+CIND=?") == [f"+CIND: {ranges}", "OK"]
+    assert client("AT+CIND?") == ["+CIND: 4,0,0,0,0", "OK"]
     client('AT+CMER=3,0,0,2;+CPIN="1234"')
     registered = client.later(30)
     client.model.air.move(rsrp_dbm=-130)

@@ -662,3 +662,17 @@ def test_what_was_saved_is_restored(client: Make) -> None:
     here("AT+CRES")
 
     assert here("AT+CSMP?;+CSCA?") == ["+CSMP: 49,0,1,4", '+CSCA: "+447700900000",145', "OK"]
+
+
+def test_indicators_tell_of_unread_messages_and_of_a_full_store(client: Make) -> None:
+    # TS 27.007 8.9, from memory: "message" and "smsfull", the fourth and fifth here.
+    here = client(card={"messages": 2})
+    here("AT+CNMI=0,0;+CMER=3,0,0,2")
+    here.model.service_centre.bring(text="a")
+    assert here.later(20) == ["+CIEV: 4,1"]
+    here.model.service_centre.bring(text="b")
+    assert here.later(20) == ["+CIEV: 5,1"]
+    assert here("AT+CIND?") == ["+CIND: 4,1,0,1,1", "OK"]
+    assert here("AT+CMGL=4")[-2:] == ["OK", "+CIEV: 4,0"]
+
+    assert here("AT+CMGD=1") == ["OK", "+CIEV: 5,0"]
