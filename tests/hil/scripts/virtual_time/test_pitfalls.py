@@ -12,8 +12,8 @@ Where no test of its own can provoke a pitfall, this says which cures it and whe
   `processes.sh` has 1,500 of them;
 - a request to a file system that is answered between two looks: the servant is asked before the second look;
   `tests/suites/test_bring_up.py` beside busy processors showed it once in twenty runs;
-- who rests before the first program begins may wait for a process that is not traced (`Supervisor._has_begun`):
-  beside busy processors one run in a few dozen began later than at 0;
+- who rests before the first program begins may wait for a process that is not traced
+  (`Supervisor._has_begun`): beside busy processors one run in a few dozen began later than at 0;
 - an error of the supervisor's own: tasks go on all the same (`_answer`, `_finish`), and are killed at
   the end in another (`run`).
 """
