@@ -86,9 +86,17 @@ class HardwareSurroundings(Surroundings):
                 part=f"surroundings:network {', '.join(others)}",
                 why="an attenuator moves present and rsrp_dbm only",
             )
-        self._rsrp_dbm = float(settings.get("rsrp_dbm") or self._rsrp_dbm)
-        wanted_db = self._section.rsrp_at_0_db - self._rsrp_dbm
+        section = self._section
+        rsrp_dbm = float(settings.get("rsrp_dbm") or self._rsrp_dbm)
+        wanted_db = section.rsrp_at_0_db - rsrp_dbm
         if settings.get("present", True) is False:
-            wanted_db = self._section.max_db
-        self._driver.set_db(min(max(wanted_db, 0.0), self._section.max_db))
+            wanted_db = section.max_db
+        elif not 0 <= wanted_db <= section.max_db:
+            weakest_dbm = section.rsrp_at_0_db - section.max_db
+            raise PartMissingError(
+                part=f"surroundings:network rsrp_dbm {rsrp_dbm:g}",
+                why=f"its attenuator makes {section.rsrp_at_0_db:g} to {weakest_dbm:g} dBm",
+            )
+        self._rsrp_dbm = rsrp_dbm
+        self._driver.set_db(wanted_db)
         self._events.record("surroundings/network", "set", **settings)
