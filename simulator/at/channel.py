@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Final
 
 from . import result
 from .call import Call
-from .entry import Entered, Prompt, TextEntry
+from .entry import Prompt, TextEntry
 from .errors import ABORTED, CommandError, MessageError
 from .grammar import Form, SyntaxFault, parse
 from .outgoing import Outgoing
@@ -71,7 +71,6 @@ class Channel:
         self._steps: Steps | None = None
         self._wakeup: Wakeup | None = None
         self._resume: Callable[[], None] | None = None
-        self._prompt: Prompt | None = None
         self._entry: TextEntry | None = None
         self.is_busy = False
         self._is_delayed = profile.delays.reply_s.max > 0
@@ -85,7 +84,7 @@ class Channel:
         if self._wakeup is not None:
             self._wakeup.cancel()
         self._wakeup = self._resume = self._steps = self._abort_from_ns = None
-        self._prompt = self._entry = None
+        self._entry = None
         self._lines.close()
         self._reply.close()
         self.is_busy = False
@@ -296,17 +295,19 @@ class Channel:
     def _ask(self, prompt: Prompt) -> None:
         """Prompt for a message; from now on what comes is its text."""
         ways = self._modem.module.profile.messages
-        self._prompt = prompt
-        self._entry = entry = TextEntry(
+        shown = ways.prompt.encode("latin-1")
+        self._entry = TextEntry(
+            prompt,
+            shown=shown,
             editor=-1 if self._quirks.no_editing else self.session.registers[5],
             mask=0xFF if self._quirks.eight_bits else 0x7F,
             escape_is_text=ways.quirks.escape_is_text,
         )
-        self._send(ways.prompt.encode("latin-1"))
+        self._send(shown)
         if self._backlog:  # what came before the prompt is text already
             backlog = bytes(self._backlog)
             self._backlog.clear()
-            self._enter(entry, backlog)
+            self._enter(self._entry, backlog)
 
     @property
     def entered(self) -> str | None:
@@ -314,36 +315,17 @@ class Channel:
         return None if self._entry is None else self._entry.text
 
     def _enter(self, entry: TextEntry, data: bytes) -> None:
-        """Bytes of a message; what follows its end is taken in as commands."""
-        prompt, position = self._prompt, 0
-        if prompt is None:
-            return
-        while position < len(data):
-            start = position
-            position, reached = entry.take(data, start)
-            is_over = reached in (Entered.SENT, Entered.CANCELLED)
-            if self.session.echo:
-                self._output += data[start : position - is_over]
-            if reached is Entered.NEW_LINE and prompt.again:
-                self._output += self._modem.module.profile.messages.prompt.encode("latin-1")
-            if is_over:
-                prompt.text = entry.text if reached is Entered.SENT else None
-                self._prompt = self._entry = None
-                self._let_out_messages()
-                self._go_on_after(data[position:])
-                return
+        """Bytes of a message; at its end its command goes on, and what follows is taken in as commands."""
+        said, rest = entry.receive(data, echo=self.session.echo)
+        self._output += said
         self._flush()
-
-    def _let_out_messages(self) -> None:
-        """The link is free again: what <mode> 2 of +CNMI has kept follows the result."""
+        if rest is None:
+            return
+        self._entry = None
         messages = self.session.messages
-        if messages.routing.mode == 2:  # noqa: PLR2004 # <mode>
+        if messages.routing.mode == 2:  # noqa: PLR2004 # <mode> of +CNMI: kept while the link was reserved
             self._lines.add(messages.kept)
             messages.kept.clear()
-
-    def _go_on_after(self, rest: bytes) -> None:
-        """The entry is over: carry its command on, then take in *rest*."""
-        self._flush()
         self._keep(rest)
         self._go_on()
         if not self.is_busy and not self.is_closed:

@@ -10,7 +10,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from simulator.at.entry import Entered, TextEntry
+from simulator.at.entry import Prompt, TextEntry
 
 OK, PROMPT = b"\r\nOK\r\n", b"\r\n> "
 SEND, ESCAPE = b"\x1a", b"\x1b"
@@ -281,19 +281,19 @@ def test_a_module_can_store_what_was_not_finished(talk: Make) -> None:
     assert here.stored == 1
 
 
-@given(st.binary(max_size=3000), st.lists(st.integers(0, 3000), max_size=6))
-def test_slices_do_not_matter_and_memory_is_bounded(data: bytes, cuts: list[int]) -> None:
-    whole, sliced = (TextEntry(editor=8, mask=0x7F, escape_is_text=True) for _ in range(2))
-    data = data.replace(SEND, b"").replace(b"\x9a", b"")
-    ends = sorted({0, *(min(cut, len(data)) for cut in cuts), len(data)})
-    for piece in (data[start:end] for start, end in pairwise(ends)):
-        position = 0
-        while position < len(piece):
-            position, reached = sliced.take(piece, position)
-            assert reached in (Entered.GOES_ON, Entered.NEW_LINE)
-    position = 0
-    while position < len(data):
-        position, _ = whole.take(data, position)
+@given(st.binary(max_size=3000), st.lists(st.integers(0, 3000), max_size=6), st.booleans())
+def test_slices_do_not_matter_and_memory_is_bounded(data: bytes, cuts: list[int], echo: bool) -> None:
+    def entry() -> tuple[Prompt, TextEntry]:
+        prompt = Prompt(again=True)
+        return prompt, TextEntry(prompt, shown=PROMPT, editor=8, mask=0x7F, escape_is_text=False)
 
-    assert whole.text == sliced.text
+    (first, whole), (second, sliced) = entry(), entry()
+    said, rest = whole.receive(data, echo=echo)
+    end = len(data) if rest is None else len(data) - len(rest)
+    ends = sorted({0, *(min(cut, end) for cut in cuts), end})
+    pieces = [sliced.receive(data[start:stop], echo=echo) for start, stop in pairwise(ends)]
+
+    assert b"".join(piece for piece, _ in pieces) == said
+    assert [left for _, left in pieces if left is not None] == ([] if rest is None else [b""])
+    assert (first.text, whole.text) == (second.text, sliced.text)
     assert len(whole.text) <= 2048
