@@ -7,14 +7,14 @@ from typing import Annotated, Literal, TypeAlias
 
 import typer
 
-Kind: TypeAlias = Literal["profiles", "wirings", "benches", "suites", "commands"]
+Kind: TypeAlias = Literal["profiles", "wirings", "benches", "suites", "drivers", "commands"]
 
 
 def list_names(
     kind: Annotated[Kind, typer.Argument(help="what to list")],
     as_json: Annotated[bool, typer.Option("--json", help="as JSON")] = False,
 ) -> None:
-    """List profiles, wirings, benches, suites or AT commands."""
+    """List profiles, wirings, benches, suites, drivers of hardware benches, or AT commands."""
     rows = _ROWS[kind]()
     if as_json:
         typer.echo(json.dumps(rows, indent=1))
@@ -79,10 +79,21 @@ def _commands() -> list[dict[str, str]]:
     ]
 
 
+def _drivers() -> list[dict[str, str]]:
+    from hil.bench.drivers.table import OWN, known
+
+    return [
+        {"name": name, "part": kind, "from": "wakebench" if name in OWN[kind] else "another package"}
+        for kind in OWN
+        for name in known(kind)
+    ]
+
+
 _ROWS = {
     "profiles": lambda: _files("profiles"),
     "wirings": lambda: _files("wirings"),
     "benches": _benches,
     "suites": _suites,
+    "drivers": _drivers,
     "commands": _commands,
 }

@@ -19,7 +19,8 @@ if TYPE_CHECKING:
 GROUP: Final = "wakebench.drivers"
 
 _HERE: Final = "hil.bench.drivers"
-_OWN: Final[dict[Kind, dict[str, str]]] = {
+# By kind and name; each module imports its library when a part is opened.
+OWN: Final[dict[Kind, dict[str, str]]] = {
     "ports": {"serial": "serial_port:SerialPort", "usb": "usb_port:UsbPort"},
     "lines": {
         "gpiod": "gpiod_line:GpiodLine",
@@ -41,14 +42,14 @@ def known(kind: Kind) -> list[str]:
     others = [
         one.name.removeprefix(prefix) for one in entry_points(group=GROUP) if one.name.startswith(prefix)
     ]
-    return sorted({*_OWN[kind], *others})
+    return sorted({*OWN[kind], *others})
 
 
 @cache
 def driver_class(kind: Kind, name: str) -> type[Driver]:
     """The class of a driver; raises UnknownNameError or MissingDriverError."""
-    if name in _OWN[kind]:
-        module, _, attribute = _OWN[kind][name].partition(":")
+    if name in OWN[kind]:
+        module, _, attribute = OWN[kind][name].partition(":")
         found: Any = getattr(import_module(f"{_HERE}.{module}"), attribute)
     else:
         matching = entry_points(group=GROUP, name=f"{kind}.{name}")

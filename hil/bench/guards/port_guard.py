@@ -15,7 +15,7 @@ from typing import TYPE_CHECKING, Final
 from hil.errors import GuardRefusedError
 
 from .command_scan import PREFIXES
-from .pdu_destination import destination
+from .pdu_destination import destinations
 from .rules import Ask
 
 if TYPE_CHECKING:
@@ -338,13 +338,15 @@ class PortGuard:
             return
         text = bytes(byte & 0x7F for byte in message.content[:-1]).decode("ascii")
         try:
-            number = destination("".join(text.split()), length=ask.length)
+            numbers = destinations("".join(text.split()), length=ask.length)
         except ValueError as error:
             self._permits.refuse(
                 "numbers", "a message PDU", str(error), "send a PDU whose receiver can be read"
             )
         else:
-            self._permits.permit([Ask("message", number=number)], spend=True)
+            for number in numbers:
+                self._permits.permit([Ask("message", number=number)], spend=False)
+            self._permits.permit([Ask("message", number=numbers.pop())], spend=True)
 
     # -- from the module --------------------------------------------------------------------
 

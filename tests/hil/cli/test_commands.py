@@ -38,6 +38,7 @@ def test_help_names_every_command() -> None:
         ("wirings", "beck-carrier"),
         ("benches", "gauge-station"),
         ("suites", "power_key"),
+        ("drivers", "gpiod"),
         ("commands", "AT+CPIN"),
     ],
 )

@@ -361,14 +361,8 @@ def test_a_pdu_goes_to_a_listed_number_only(guarded: Guarded) -> None:
 @pytest.mark.parametrize(
     "pdu",
     [
-        b"",
-        b"00",
-        PDU[:-2],
-        PDU + b"00",
-        b"XY" + PDU[2:],
-        PDU[1:],
-        PDU.replace(b"0C91", b"0CD0"),
-        b"00FF" + PDU[4:],
+        *(b"", b"00", b"X" + PDU[1:], b"XY" + PDU[2:], PDU[1:], PDU[:16], PDU[:8] + b"G" + PDU[8:]),
+        *(PDU.replace(b"0C91", b"0CD0"), b"00FF" + PDU[4:]),
     ],
     ids=repr,
 )
@@ -378,6 +372,26 @@ def test_a_pdu_whose_receiver_cannot_be_read_is_not_sent(guarded: Guarded, pdu: 
     guarded.hears(b"\r\n> ")
 
     assert refused(guarded, pdu + b"\x1a", by="numbers") == b""
+
+
+@pytest.mark.parametrize("pdu", [PDU[:-2], PDU + b"00", PDU[:-1], PDU[:31] + b"G" + PDU[32:]], ids=repr)
+def test_a_pdu_that_is_damaged_behind_a_receiver_who_is_listed_is_the_module_s_to_refuse(
+    guarded: Guarded, pdu: bytes
+) -> None:
+    guarded.ask(b"AT+CMGF=0\r")
+    guarded.send(b"AT+CMGS=%d\r" % LENGTH)
+    guarded.hears(b"\r\n> ")
+
+    assert guarded.send(pdu + b"\x1a") == pdu + b"\x1a"
+
+
+def test_a_length_that_does_not_fit_does_not_hide_another_receiver(guarded: Guarded) -> None:
+    inner = PDU_ELSEWHERE[2:]  # what a module sees that counts the announced octets from the end
+    guarded.ask(b"AT+CMGF=0\r")
+    guarded.send(b"AT+CMGS=%d\r" % (len(inner) // 2))
+    guarded.hears(b"\r\n> ")
+
+    assert refused(guarded, PDU[:-24] + inner + b"\x1a", by="numbers") == b""
 
 
 def test_a_message_without_a_known_mode_is_refused(guarded: Guarded) -> None:

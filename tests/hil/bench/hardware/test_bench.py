@@ -263,3 +263,41 @@ def test_a_duration_is_measured_and_lateness_is_known(open_bench: Open) -> None:
     assert 0.2 <= took_s < 0.4
     assert 0 <= bench.clock.late_s(within_s=1) == pytest.approx(took_s - 0.2, abs=0.01)
     Measure(bench, "suite/x")("a number", 1.0, "V", low=0.5)
+
+
+def test_where_a_pin_is_sensed_its_pulses_are_measured_and_not_assumed(open_bench: Open) -> None:
+    sense = {"16": {"driver": "ashbeck", "pin": "16"}}
+    bench = open_bench({"drivers": {**TABLES["drivers"], "sense": sense}})
+    began_ns = bench.clock.now_ns()
+    Modem(bench).press(0.1)
+    ended_ns = bench.clock.now_ns()
+    [pulse] = bench.recording.pulses("header/16", True)
+    levels = bench.recording.on("header/16", "level")
+
+    assert {event.more["by"] for event in levels} == {"sense"}
+    assert [event.more["value"] for event in bench.recording.on("header/16", "drive")] == [1, 0]
+    assert began_ns <= pulse.start_ns < pulse.start_ns + pulse.width_ns <= ended_ns
+    assert pulse.width_ns >= 99_000_000
+
+
+def test_an_attenuator_moves_the_level_and_nothing_else(open_bench: Open, drivers: ModuleType) -> None:
+    bench = open_bench(
+        {
+            "drivers": {**TABLES["drivers"], "attenuator": {"driver": "ashbeck"}},
+            "attenuator": {"rsrp_at_0_db": -60.0, "max_db": 100.0},
+        }
+    )
+
+    def level() -> float:
+        return float(drivers.model().recording.on("surroundings/network", "set")[-1].more["rsrp_dbm"])
+
+    bench.surroundings.move("network", rsrp_dbm=-100.0)
+    weak = level()
+    bench.surroundings.move("network", present=False)
+    away = level()
+    bench.surroundings.move("network", present=True)
+
+    assert "surroundings:network" in bench.parts
+    assert (weak, away, level()) == (-100.0, -160.0, -100.0)
+    with pytest.raises(PartMissingError, match="an attenuator moves present and rsrp_dbm only"):
+        bench.surroundings.move("network", deny_cause=15)

@@ -13,7 +13,9 @@ from pathlib import Path
 from typing import Any
 
 from hil.bench.drivers.contracts import (
+    AttenuatorDriver,
     DriverOptions,
+    Edge,
     HostDriver,
     LineDriver,
     Link,
@@ -21,6 +23,7 @@ from hil.bench.drivers.contracts import (
     MeterDriver,
     PortDriver,
     Ran,
+    SenseDriver,
     SupplyDriver,
 )
 from hil.bench.files import load_bench
@@ -72,6 +75,7 @@ class Line(LineDriver):
     def _do(self, action: str, *arguments: bool) -> Any:  # noqa: ANN401 # whatever it gives
         _whole(self._part)
         with lock:
+            model().clock.now_ns()  # the model's time is the wall's when the line moves
             return getattr(model().header[self._pin], action)(*arguments)
 
     def drive(self, level: bool) -> None:
@@ -234,6 +238,53 @@ class Meter(MeterDriver):
 
     def check(self) -> str:
         return f"{self.volts():.2f} V"
+
+    def close(self) -> None:
+        """There is nothing to let go of."""
+
+
+class Attenuator(AttenuatorDriver):
+    """Between the model's cell, heard at -60 dBm, and its antenna."""
+
+    class Options(DriverOptions):
+        pass
+
+    def __init__(self, options: Options, part: str) -> None:
+        del options
+        self._part = part
+
+    def set_db(self, attenuation_db: float) -> None:
+        _whole(self._part)
+        with lock:
+            model().surroundings.move("network", rsrp_dbm=-60.0 - attenuation_db)
+
+    def close(self) -> None:
+        """It stays as it is."""
+
+
+class Sense(SenseDriver):
+    """The level at a header pin of the model; its edges are those of the model's recording."""
+
+    class Options(DriverOptions):
+        pin: str
+
+    def __init__(self, options: Options, part: str) -> None:
+        self._lane, self._part = f"header/{options.pin}", part
+        self._pin, self._seen = options.pin, 0
+        with lock:
+            self._offset_ns = time.monotonic_ns() - model().clock.now_ns()
+
+    def edges(self) -> list[Edge]:
+        _whole(self._part)
+        with lock:
+            events = model().recording.on(self._lane, "level")
+        new, self._seen = events[self._seen :], len(events)
+        return [Edge(event.t_ns + self._offset_ns, bool(event.more["value"])) for event in new]
+
+    def level(self) -> bool:
+        _whole(self._part)
+        with lock:
+            return model().header[self._pin].read()
 
     def close(self) -> None:
         """There is nothing to let go of."""
