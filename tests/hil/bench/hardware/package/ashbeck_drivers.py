@@ -34,6 +34,7 @@ from hil.errors import BenchUnfitError, PortGoneError
 
 lock = threading.RLock()
 broken: set[str] = set()
+driven: dict[str, list[Edge]] = {}
 _benches: list[SimulatedBench] = []
 
 
@@ -49,6 +50,7 @@ def model() -> SimulatedBench:
 def end() -> None:
     """Let go of it."""
     broken.clear()
+    driven.clear()
     with lock:
         while _benches:
             _benches.pop().close()
@@ -75,11 +77,11 @@ class Line(LineDriver):
     def _do(self, action: str, *arguments: bool) -> Any:  # noqa: ANN401 # whatever it gives
         _whole(self._part)
         with lock:
-            model().clock.now_ns()  # the model's time is the wall's when the line moves
             return getattr(model().header[self._pin], action)(*arguments)
 
     def drive(self, level: bool) -> None:
         self._do("drive", level)
+        driven.setdefault(self._pin, []).append(Edge(time.monotonic_ns(), level))
 
     def release(self) -> None:
         self._do("release")
@@ -263,26 +265,19 @@ class Attenuator(AttenuatorDriver):
 
 
 class Sense(SenseDriver):
-    """The level at a header pin of the model; its edges are those of the model's recording."""
+    """An input on a header pin: its edges are stamped as `Line` drives them."""
 
     class Options(DriverOptions):
         pin: str
 
     def __init__(self, options: Options, part: str) -> None:
-        self._lane, self._part = f"header/{options.pin}", part
-        self._pin, self._seen = options.pin, 0
-        with lock:
-            self._offset_ns = time.monotonic_ns() - model().clock.now_ns()
+        self._pin, self._part = options.pin, part
 
     def edges(self) -> list[Edge]:
         _whole(self._part)
-        with lock:
-            events = model().recording.on(self._lane, "level")
-        new, self._seen = events[self._seen :], len(events)
-        return [Edge(event.t_ns + self._offset_ns, bool(event.more["value"])) for event in new]
+        return driven.pop(self._pin, [])
 
     def level(self) -> bool:
-        _whole(self._part)
         with lock:
             return model().header[self._pin].read()
 
