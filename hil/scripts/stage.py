@@ -119,8 +119,9 @@ class Stage:
             return
         self._is_open = False
         if self._process.returncode is None:
+            # All of its session: the sandbox within would take the end of the wait for leave to go on.
             with contextlib.suppress(ProcessLookupError):
-                os.kill(self._process.pid, signal.SIGKILL)
+                os.killpg(self._process.pid, signal.SIGKILL)
             self.end()
         self.release()
         self.mounts.close()
