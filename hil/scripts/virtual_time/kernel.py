@@ -36,10 +36,10 @@ PEEKSIGINFO: Final = 0x4209
 GETSIGMASK: Final = 0x420A
 SETSIGMASK: Final = 0x420B
 
-# PTRACE_O_*: marked call stops, fork, vfork, clone, exec, vfork done, seccomp, and die with the tracer.
-OPTIONS: Final = 0x01 | 0x02 | 0x04 | 0x08 | 0x10 | 0x20 | 0x80 | 0x100000
+# PTRACE_O_*: marked call stops, fork, vfork, clone, exec, seccomp, and die with the tracer.
+OPTIONS: Final = 0x01 | 0x02 | 0x04 | 0x08 | 0x10 | 0x80 | 0x100000
 
-EVENT_FORK, EVENT_VFORK, EVENT_CLONE, EVENT_EXEC, EVENT_VFORK_DONE = 1, 2, 3, 4, 5
+EVENT_FORK, EVENT_VFORK, EVENT_CLONE, EVENT_EXEC = 1, 2, 3, 4
 EVENT_SECCOMP: Final = 7
 EVENT_STOP: Final = 128
 
@@ -104,6 +104,11 @@ _SHARED_SIGNALS: Final = ctypes.create_string_buffer(
 _OWN_AT, _SHARED_AT = ctypes.addressof(_OWN_SIGNALS), ctypes.addressof(_SHARED_SIGNALS)
 _SIGNAL: Final = ctypes.create_string_buffer(128)
 _SIGNAL_AT: Final = ctypes.addressof(_SIGNAL)
+
+
+def is_stopped(tid: int) -> bool:
+    """Whether a task that has been at a stop still is: one that has been killed is no more."""
+    return bool(_ptrace(PEEKSIGINFO, tid, _OWN_AT, _SIGNAL_AT) >= 0)
 
 
 def has_signals(tid: int) -> bool:

@@ -185,7 +185,6 @@ class Supervisor:
         while self.tree.has_process(self._root) and not self._is_over():
             if self._take_stops():
                 pause_s, looks = _SHORTEST_S, 0
-                continue
             match self._look(is_late=pause_s == _LONGEST_S):
                 case _Seen.CHANGE:
                     pass
@@ -401,7 +400,6 @@ class Supervisor:
         elif event == kernel.EVENT_STOP:
             self._group_stops(task, number)
         elif event:
-            task.is_in_vfork = task.is_in_vfork and event != kernel.EVENT_VFORK_DONE
             _resume(task)
         else:
             if task.interrupted is not None and task.catches(number):
@@ -409,21 +407,23 @@ class Supervisor:
             _resume(task, number)
 
     def _task_begins(self, task: Task, event: int) -> None:
-        task.is_in_vfork = task.is_in_vfork or event == kernel.EVENT_VFORK
         child = kernel.event_message(task.tid)
-        self._add_child(task, child, is_thread=event == kernel.EVENT_CLONE)
+        added = self._add_child(task, child, is_thread=event == kernel.EVENT_CLONE)
+        if event == kernel.EVENT_VFORK:
+            added.vfork_parent, task.is_in_vfork = task, True
         _resume(task)
         early = self._early.pop(child, None)
         if early is not None:
             self._take_stop(child, early)
 
-    def _add_child(self, task: Task, child: int, *, is_thread: bool) -> None:
+    def _add_child(self, task: Task, child: int, *, is_thread: bool) -> Task:
         pid = _process_of(child) if is_thread else child
         task.children += 1
         added = self.tree.add(child, pid, (*task.place, task.children))
         if pid == child:
             added.process.has_ptys = task.process.has_ptys
             self.clock_pages.inherit(added.process, task.process)
+        return added
 
     def _program_begins(self, task: Task) -> None:
         former = self.tree.get(kernel.event_message(task.tid))
@@ -431,6 +431,7 @@ class Supervisor:
             if other is not task and (other is former or other.process is task.process):
                 self._forget(other)
         task.close()
+        task.end_vfork()
         task.process.forget_memory()
         self.calls.forget(task)
         task.interrupted = None
@@ -459,6 +460,7 @@ class Supervisor:
         self._forget(task)
 
     def _forget(self, task: Task) -> None:
+        task.end_vfork()
         self.calls.forget(task)
         if task.read_until is not None:
             task.read_until.cancel()

@@ -12,7 +12,7 @@ import struct
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Final
 
-from .kernel import GoneError, has_signals
+from .kernel import GoneError, has_signals, is_stopped
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterator
@@ -46,6 +46,7 @@ class Waiting:
     finish: Callable[[int], int]
     deadline: Deadline | None = None
     is_kicked: bool = False
+    registers: bytes = b""
 
 
 @dataclass(slots=True)
@@ -141,6 +142,7 @@ class Task:
     children: int = 0
     has_started: bool = False
     is_in_vfork: bool = False
+    vfork_parent: Task | None = None
     is_stopped: bool = False
     is_held: bool = False
     is_parked: bool = False
@@ -150,6 +152,12 @@ class Task:
     read_until: Deadline | None = None
     _files: tuple[int, ...] = field(default=())
     _rested: bytes = b""
+
+    def end_vfork(self) -> None:
+        """It has a memory of its own now, or none: its parent goes on."""
+        if self.vfork_parent is not None:
+            self.vfork_parent.is_in_vfork = False
+            self.vfork_parent = None
 
     @property
     def is_at_stop(self) -> bool:
@@ -185,11 +193,7 @@ class Task:
 
     def _rest_at_stop(self) -> bytes | None:
         """The same for one that is parked: it rests, unless it has been killed."""
-        try:
-            has_signals(self.tid)
-        except GoneError:
-            return None
-        return _PARKED
+        return _PARKED if is_stopped(self.tid) else None
 
     def _rests_in(self, state: bytes) -> bool:
         if state in _DEAD:

@@ -233,7 +233,8 @@ class CallsUnderWay:
             return result
 
         if sleeps:
-            waiting = task.waiting = Waiting(call[0], arguments, finish)
+            kept = self._supervisor.registers.save()
+            waiting = task.waiting = Waiting(call[0], arguments, finish, registers=kept)
             self._park(task)
         else:
             self.call_then(task, arguments, finish, changes=changes)
@@ -259,10 +260,14 @@ class CallsUnderWay:
         if waiting.deadline is not None:
             waiting.deadline.cancel()
         registers = self._supervisor.registers
-        registers.load(task.tid)
-        registers.number, registers.result = -1, waiting.finish(_RESTART_UNLESS_HANDLED)
-        registers.store(task.tid)
-        ptrace(kernel.CONT, task.tid)
+        result = _RESTART_UNLESS_HANDLED
+        try:
+            result = waiting.finish(result)
+        finally:
+            registers.put_back(waiting.registers)  # as they still are
+            registers.number, registers.result = -1, result
+            registers.store(task.tid)
+            ptrace(kernel.CONT, task.tid)
 
     def unpark(self, tasks: Iterable[Task]) -> bool:
         """Let those of *tasks* that sleep at their stops do so in the kernel; True where there was one."""
