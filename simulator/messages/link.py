@@ -58,7 +58,7 @@ class MessageLink:
 
     def send(self, octets: bytes, centre: Address, settled: Callable[[int | None], None]) -> None:
         """Send a message; *settled* gets None, or the code of +CMS ERROR, unless the module goes before."""
-        if not self._registration.is_registered:
+        if not self.has_service:
             settled(NO_SERVICE)
             return
         timeline = self._module.timeline
@@ -85,10 +85,18 @@ class MessageLink:
         )
 
     @property
-    def reaches_network(self) -> bool:
-        """Whether the module is registered, and heard by its cell."""
+    def has_service(self) -> bool:
+        """Whether the module is registered for messages: in LTE that is more than for packet service."""
         serving = self._registration.serving
-        return serving is not None and self._registration.air.is_reached(serving)
+        if serving is None:
+            return False
+        return serving.settings.technology != "lte" or serving.settings.registers != "packet"
+
+    @property
+    def reaches_network(self) -> bool:
+        """Whether the module has the service, and is heard by its cell."""
+        serving = self._registration.serving
+        return self.has_service and serving is not None and self._registration.air.is_reached(serving)
 
     def acknowledge(self) -> None:
         """The answer to a message that has come goes out."""

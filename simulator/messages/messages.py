@@ -230,7 +230,7 @@ class Messages:
         decode_from_phone(octets)
         centre = centre or self.centre_address
         refusal = self.refusal
-        if refusal is None and not self._registration.is_registered:
+        if refusal is None and not self.link.has_service:
             refusal = NO_SERVICE
         if refusal is None and (centre is None or not centre.text):
             refusal = CENTRE_UNKNOWN

@@ -96,6 +96,27 @@ def test_without_service_nothing_is_sent(station: Make) -> None:
     assert here.send("x") == [Sent(0, 331)]
 
 
+@pytest.mark.parametrize(
+    ("network", "has_service"),
+    [
+        ({"registers": "messages"}, True),
+        ({"registers": "packet"}, False),
+        ({"technology": "2g", "registers": "packet"}, True),
+        ({"technology": "2g", "registers": "circuit"}, True),
+    ],
+)
+def test_registered_for_packet_service_alone_lte_carries_no_messages(
+    station: Make, network: dict[str, Any], has_service: bool
+) -> None:
+    here = station(network=network)
+    here.centre.bring(text="x")
+    sent = here.send("y", "+447700900999")
+    here.later(20)
+
+    assert sent == [Sent(1) if has_service else Sent(0, 331)]
+    assert here.texts() == ["x"] * has_service
+
+
 def test_service_that_is_lost_while_sending_ends_it(station: Make) -> None:
     here = station()
     sent = here.send("x")

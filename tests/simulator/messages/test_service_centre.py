@@ -280,3 +280,12 @@ def test_what_is_no_message_is_refused(station: Make) -> None:
     here = station()
     with pytest.raises(ValidationError):
         here.centre.bring(text="x", sender="somebody")
+
+
+def test_a_message_can_be_scheduled(station: Make) -> None:
+    here = station(schedule=[{"at_s": 100.0, "part": "message", "set": {"text": "LEVEL?"}}])
+    here.later(35)
+    assert here.texts() == []
+    here.later(20)
+
+    assert here.texts() == ["LEVEL?"]
