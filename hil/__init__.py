@@ -15,6 +15,7 @@ if TYPE_CHECKING:
     from .bench.simulated import SimulatedBench
     from .dialogue.dialogue import Dialogue
     from .measure import Measure
+    from .messages import Message
     from .modem import Modem
     from .recording.query import Recording
     from .recording.store import load as load_recording
@@ -24,6 +25,7 @@ __all__ = [
     "BenchDescription",
     "Dialogue",
     "Measure",
+    "Message",
     "Modem",
     "Recording",
     "SimulatedBench",
@@ -37,6 +39,7 @@ _PLACES = {
     "BenchDescription": ("hil.bench.files", "BenchDescription"),
     "Dialogue": ("hil.dialogue.dialogue", "Dialogue"),
     "Measure": ("hil.measure", "Measure"),
+    "Message": ("hil.messages", "Message"),
     "Modem": ("hil.modem", "Modem"),
     "Recording": ("hil.recording.query", "Recording"),
     "SimulatedBench": ("hil.bench.simulated", "SimulatedBench"),

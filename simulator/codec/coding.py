@@ -38,11 +38,7 @@ _CLASSED: Final = 0xF
 
 
 def coding_of(octet: int) -> Coding:
-    """What *octet* says; raises PduError where the standard keeps it back.
-
-    The standard lets receivers take reserved codings for the default alphabet; a sender that uses one is
-    refused here, as its text could not be read.
-    """
+    """What *octet* says to whoever sends; raises PduError where the standard keeps it back."""
     group, low = octet >> 4, octet & 0xF
     if group in (*_GENERAL, *_MARKED):
         return Coding(
@@ -58,6 +54,14 @@ def coding_of(octet: int) -> Coding:
     if group == _CLASSED and not low & 0x8:
         return Coding(alphabet=Alphabet.OCTETS if low & 4 else Alphabet.GSM7, message_class=low & 3)
     raise PduError("coding", f"{octet:02X} is reserved")
+
+
+def received_coding(octet: int) -> Coding:
+    """What *octet* says to a receiver, who takes reserved codings for the default alphabet (4)."""
+    try:
+        return coding_of(octet)
+    except PduError:
+        return Coding(Alphabet.GSM7)
 
 
 def _alphabet(octet: int, code: int) -> Alphabet:

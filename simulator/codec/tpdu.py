@@ -11,13 +11,15 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING, ClassVar, Final, TypeAlias
 
 from .addresses import Address, read_address
-from .coding import Alphabet, coding_of
+from .coding import Alphabet, coding_of, received_coding
 from .damage import PduError
 from .times import STAMP_OCTETS, decode_enhanced, decode_stamp, encode_stamp, relative_span
 from .user_data import UserData, read_user_data
 
 if TYPE_CHECKING:
     from datetime import datetime, timedelta
+
+    from .coding import Coding
 
 # The first octet (9.2.3.1 to 9.2.3.25).
 KIND: Final = 0x03
@@ -218,7 +220,7 @@ def _deliver(octets: bytes) -> Deliver:
     sender, end = read_address(octets, 1, "sender")
     pid, dcs = _octet(octets, end, "protocol"), _octet(octets, end + 1, "coding")
     stamp = decode_stamp(octets[end + 2 : end + 2 + STAMP_OCTETS], "time stamp")
-    data = _data(octets, end + 2 + STAMP_OCTETS, first, dcs)
+    data = _data(octets, end + 2 + STAMP_OCTETS, first, received_coding(dcs))
     return Deliver(sender=sender, stamp=stamp, data=data, pid=pid, dcs=dcs, flags=first & ~(KIND | HEADER))
 
 
@@ -239,7 +241,7 @@ def _submit(octets: bytes) -> Submit:
     return Submit(
         reference=reference,
         recipient=recipient,
-        data=_data(octets, end + length, first, dcs),
+        data=_data(octets, end + length, first, coding_of(dcs)),
         pid=pid,
         dcs=dcs,
         validity=validity,
@@ -248,8 +250,7 @@ def _submit(octets: bytes) -> Submit:
     )
 
 
-def _data(octets: bytes, start: int, first: int, dcs: int) -> UserData:
-    coding = coding_of(dcs)
+def _data(octets: bytes, start: int, first: int, coding: Coding) -> UserData:
     # Compressed text (TS 23.042) is carried as it is.
     alphabet = Alphabet.OCTETS if coding.is_compressed else coding.alphabet
     return read_user_data(octets, start, alphabet, has_header=bool(first & HEADER))
@@ -288,7 +289,7 @@ def _read_optional(octets: bytes, start: int) -> None:
         dcs = _octet(octets, position, "coding")
         position += 1
     if indicator & 4:
-        _data(octets, position, octets[0], dcs)
+        _data(octets, position, octets[0], received_coding(dcs))
     elif position != len(octets):
         raise PduError("message", f"{len(octets) - position} octets too many")
 

@@ -8,7 +8,7 @@ from dataclasses import dataclass
 from enum import Enum
 from typing import TYPE_CHECKING, NamedTuple
 
-from simulator.codec.coding import coding_of
+from simulator.codec.coding import received_coding
 
 if TYPE_CHECKING:
     from collections.abc import Iterable
@@ -54,7 +54,7 @@ class Destination(NamedTuple):
 
 def destination(message: Deliver, routings: Iterable[Routing]) -> Destination:
     """Where *message* goes, seen what the terminals have asked for."""
-    coding = coding_of(message.dcs)
+    coding = received_coding(message.dcs)
     wanted = {routing.messages for routing in routings}
     message_class = coding.message_class
     is_for_card = message_class == _FOR_CARD or (coding.is_indication and not coding.is_discarded)

@@ -11,7 +11,7 @@ import pytest
 from simulator.at.entry import CANCEL, SEND
 from simulator.at.errors import CMS
 from simulator.codec import gsm7
-from simulator.codec.coding import Alphabet, Coding, coding_of
+from simulator.codec.coding import Alphabet, Coding, coding_of, received_coding
 from simulator.codec.damage import PduError
 from simulator.codec.times import relative_span
 from simulator.codec.user_data import Place, UserData, parts
@@ -114,9 +114,12 @@ def test_a_coding_means_what_the_standard_says(octet: int, coding: Coding) -> No
 
 
 @pytest.mark.parametrize("octet", [0x0C, 0x1C, 0x80, 0xB0, 0xC4, 0xF8])
-def test_what_the_standard_keeps_back_is_refused(octet: int) -> None:
+def test_what_the_standard_keeps_back_is_refused_to_senders_and_is_the_default_to_receivers(
+    octet: int,
+) -> None:
     with pytest.raises(PduError, match="reserved"):
         coding_of(octet)
+    assert received_coding(octet) == Coding(Alphabet.GSM7)
 
 
 def test_the_causes_of_cms_error_are_those_of_the_standards() -> None:

@@ -244,6 +244,14 @@ def test_word_of_waiting_messages_is_kept_or_not_as_it_says(station: Make, dcs: 
     assert here.messages.stores["SM"].used == (way is Way.STORE)
 
 
+def test_a_reserved_coding_is_taken_for_the_default_alphabet(station: Make) -> None:
+    here = station()
+    here.centre.forward(UserData.of("mail"), sender=Address.of("123"), dcs=0x8C)
+    here.later(20)
+
+    assert here.texts() == ["mail"]
+
+
 def test_a_silent_message_is_acknowledged_and_leaves_no_trace(station: Make) -> None:
     here = station()
     here.centre.bring(text="x", pid=0x40)
