@@ -5,23 +5,17 @@ Each that takes text prompts for it; Ctrl-Z sends, ESC gives up, and nothing is 
 
 from __future__ import annotations
 
-import re
-from datetime import datetime, timedelta, timezone
 from typing import TYPE_CHECKING, Final
 
 from simulator.at.entry import Prompt
 from simulator.at.errors import CommandError, MessageError
 from simulator.at.grammar import Form
+from simulator.at.message_writing import octets_of, submitted, user_data
 from simulator.at.registry import Awaited, Number, Text, command
-from simulator.at.terminal_text import from_terminal
-from simulator.codec import gsm7
 from simulator.codec.addresses import UNKNOWN, Address
-from simulator.codec.coding import Alphabet, coding_of
 from simulator.codec.damage import PduError
 from simulator.codec.message_pdu import MessagePdu, read_pdu
-from simulator.codec.times import encode_stamp
 from simulator.codec.tpdu import (
-    HEADER,
     KIND,
     Command,
     Deliver,
@@ -29,7 +23,6 @@ from simulator.codec.tpdu import (
     decode_from_phone,
     decode_to_phone,
 )
-from simulator.codec.user_data import MOST_OCTETS, UserData, read_user_data
 from simulator.kernel.timeline import ns
 from simulator.messages.causes import (
     FULL,
@@ -54,8 +47,6 @@ if TYPE_CHECKING:
 # 4.3: octets of a message without the service centre's; the shortest has no text and one digit.
 _SHORTEST, _LONGEST = 7, 164
 _LIMIT_NS: Final = ANSWER_LIMIT_NS + ns(10)
-_VALIDITY: Final = 0x18
-_INSTANT: Final = re.compile(r"(\d\d)/(\d\d)/(\d\d),(\d\d):(\d\d):(\d\d)([+-]\d\d)")
 
 _NUMBER_OR_LENGTH: Final = Text(name="da", longest=LONGEST_NUMBER, bare=True)
 _KIND: Final = Number(name="toda", low=128, high=255, optional=True)
@@ -80,7 +71,7 @@ def send(call: Call) -> Steps:
         text = yield from _prompt(call, again=True)
         if text is None:
             return
-        pdu = MessagePdu(None, _written(call, recipient, text))
+        pdu = MessagePdu(None, submitted(call.session, recipient, text))
     else:
         length = _length(call.text("da"))
         text = yield from _prompt(call, again=False)
@@ -157,7 +148,7 @@ def send_command(call: Call) -> Steps:
             what=what,
             message=call.number("mn"),
             recipient=recipient,
-            data=_octets("".join(text.split())),
+            data=octets_of("".join(text.split())),
         ).encode()
         pdu = MessagePdu(None, octets)
     else:
@@ -231,12 +222,12 @@ def _write_text(call: Call) -> Generator[int | Prompt, None, Stored | None]:
     if text is None:
         return None
     if not status.is_received:
-        return Stored(MessagePdu(None, _written(call, other, text)), status)
+        return Stored(MessagePdu(None, submitted(call.session, other, text)), status)
     parameters = call.session.messages.parameters
     message = Deliver(
         sender=other,
         stamp=call.modem.registration.network_now(),
-        data=_data(call, text),
+        data=user_data(call.session, text),
         pid=parameters.pid,
         dcs=parameters.dcs,
     )
@@ -320,16 +311,6 @@ def _checked(octets: bytes, status: Status) -> object:
         raise MessageError(INVALID_PDU) from None
 
 
-def _octets(digits: str) -> bytes:
-    try:
-        octets = bytes.fromhex(digits)
-    except ValueError:
-        raise MessageError(INVALID_TEXT) from None
-    if len(octets) > MOST_OCTETS:
-        raise MessageError(INVALID_TEXT)
-    return octets
-
-
 def _recipient(call: Call, text: str, *, may_lack: bool = False) -> Address:
     kind = call.values["toda"]
     return _address(call, text, kind if isinstance(kind, int) else None, may_lack=may_lack)
@@ -352,67 +333,3 @@ def _with_recipient(message: Submit, recipient: Address) -> Submit:
         is_enhanced=message.is_enhanced,
         flags=message.flags,
     )
-
-
-def _written(call: Call, recipient: Address, text: str) -> bytes:
-    """The octets of a message written in text mode; raises MessageError where they make none."""
-    parameters = call.session.messages.parameters
-    first = parameters.first_octet
-    if first & KIND != Submit.kind:
-        raise MessageError(INVALID_TEXT)
-    validity = _validity(first & _VALIDITY, parameters.validity)
-    message = Submit(
-        recipient=recipient,
-        data=_data(call, text),
-        pid=parameters.pid,
-        dcs=parameters.dcs,
-        validity=validity,
-        is_enhanced=first & _VALIDITY == 0x08,  # noqa: PLR2004 # TS 23.040 9.2.3.3
-        flags=first & ~(KIND | HEADER | _VALIDITY),
-    )
-    return message.encode()
-
-
-def _data(call: Call, text: str) -> UserData:
-    parameters = call.session.messages.parameters
-    try:
-        coding = coding_of(parameters.dcs)
-        alphabet = Alphabet.OCTETS if coding.is_compressed else coding.alphabet
-        if parameters.first_octet & HEADER:
-            octets = _octets("".join(text.split()))
-            count = len(octets) * 8 // 7 if alphabet is Alphabet.GSM7 else len(octets)
-            return read_user_data(bytes([count]) + octets, 0, alphabet, has_header=True)
-        if alphabet is Alphabet.GSM7:
-            data = UserData(alphabet, gsm7.encode(from_terminal(text, call.session.character_set)))
-        else:
-            octets = _octets("".join(text.split()))
-            data = read_user_data(bytes([len(octets)]) + octets, 0, alphabet, has_header=False)
-    except ValueError:
-        raise MessageError(INVALID_TEXT) from None
-    if not data.fits:
-        raise MessageError(INVALID_TEXT)
-    return data
-
-
-def _validity(form: int, written: str) -> bytes:
-    """The validity as octets, where the first octet says that there is one."""
-    try:
-        match form:
-            case 0x10:
-                return bytes([int(written)])
-            case 0x18:
-                return encode_stamp(_instant(written))
-            case 0x08:
-                return bytes.fromhex(written)
-    except ValueError:
-        raise MessageError(INVALID_TEXT) from None
-    return b""
-
-
-def _instant(written: str) -> datetime:
-    found = _INSTANT.fullmatch(written)
-    if found is None:
-        raise ValueError(written)
-    year, month, day, hour, minute, second, quarters = map(int, found.groups())
-    zone = timezone(timedelta(minutes=15 * quarters))
-    return datetime(2000 + year, month, day, hour, minute, second, tzinfo=zone)
