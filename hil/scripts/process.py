@@ -13,6 +13,8 @@ import signal
 import subprocess
 from typing import TYPE_CHECKING, Final
 
+from .sandbox import outer_environment
+
 if TYPE_CHECKING:
     from collections.abc import Callable, Sequence
     from typing import IO
@@ -144,6 +146,7 @@ class SandboxProcess:
         try:
             self._process = subprocess.Popen(
                 arguments(reports),
+                env=outer_environment(),
                 stdin=subprocess.DEVNULL,
                 stdout=subprocess.PIPE,
                 stderr=subprocess.PIPE,

@@ -87,11 +87,12 @@ def sandboxed(
     waits_fd: int | None = None,
     filter_fd: int | None = None,
     gpio_chip: str | None = None,
+    kmsg: Path | None = None,
 ) -> list[str]:
     """The whole command line that runs *command* in *folder* inside the sandbox.
 
     *dev* holds the links to the module's ports, *sys* is the made `/sys`.  Files that *command* names are
-    seen wherever they are.  *uptime* stands for `/proc/uptime`; *scratch* holds
+    seen wherever they are.  *uptime* stands for `/proc/uptime`, *kmsg* for `/dev/kmsg`; *scratch* holds
     `scratch_folders`, to be written to instead of what is hidden.  *gpio_chip* is the name of a chip whose
     device somebody answers for.  bubblewrap writes to *status_fd* how the command ended, reads a filter for
     it from *filter_fd*, and waits with it until *waits_fd* can be read.
@@ -108,11 +109,7 @@ def sandboxed(
         arguments += ["--ro-bind", str(uptime), "/proc/uptime"]
     arguments += ["--bind", str(dev), "/dev", "--dev-bind", "/dev/pts", MODULE_PTYS]
     arguments += ["--dev", _OWN]
-    for device in _DEVICES:
-        if Path("/dev", device).exists():
-            arguments += ["--dev-bind", f"/dev/{device}", f"/dev/{device}"]
-    if gpio_chip is not None:
-        arguments += ["--dev-bind", _GPIO_DEVICE, f"/dev/{gpio_chip}"]
+    arguments += _devices(kmsg=kmsg, gpio_chip=gpio_chip)
     arguments += ["--bind", str(sys), "/sys"]
     for place in _shown_places(command, folder, empty):
         arguments += ["--ro-bind", str(place), str(place)]
@@ -127,6 +124,23 @@ def sandboxed(
         if descriptor is not None:
             arguments += [option, str(descriptor)]
     return [*arguments, "--", *command]
+
+
+def outer_environment() -> dict[str, str]:
+    """What bubblewrap itself is given: its first process can be looked at from inside."""
+    return {"PATH": os.environ.get("PATH", os.defpath)}
+
+
+def _devices(*, kmsg: Path | None, gpio_chip: str | None) -> list[str]:
+    arguments: list[str] = []
+    for device in _DEVICES:
+        if Path("/dev", device).exists():
+            arguments += ["--dev-bind", f"/dev/{device}", f"/dev/{device}"]
+    if kmsg is not None:
+        arguments += ["--bind", str(kmsg), "/dev/kmsg"]
+    if gpio_chip is not None:
+        arguments += ["--dev-bind", _GPIO_DEVICE, f"/dev/{gpio_chip}"]
+    return arguments
 
 
 def scratch_name(place: Path) -> str:
@@ -189,7 +203,7 @@ def prepare_dev(dev: Path, *, gpio_chip: str | None = None) -> None:
     dev.mkdir(parents=True, exist_ok=True)
     for folder in (MODULE_PTYS, _OWN, "/dev/shm"):  # noqa: S108 # inside
         (dev / Path(folder).name).mkdir(exist_ok=True)
-    for device in (*_DEVICES, *([gpio_chip] if gpio_chip else [])):
+    for device in (*_DEVICES, "kmsg", *([gpio_chip] if gpio_chip else [])):
         (dev / device).touch()
     for name, target in (
         ("fd", "/proc/self/fd"),

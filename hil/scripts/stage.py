@@ -17,7 +17,7 @@ from hil.errors import BenchUnfitError
 from simulator.edges.fuse_mount import NoFuseError
 from simulator.edges.host_mounts import HostMounts
 
-from .sandbox import prepare_dev, sandboxed, scratch_folders
+from .sandbox import outer_environment, prepare_dev, sandboxed, scratch_folders
 from .virtual_time.architecture import this_machine
 from .virtual_time.filter import program
 from .virtual_time.world import uptime_ns
@@ -77,6 +77,7 @@ class Stage:
             dev=dev,
             sys=self.mounts.sys,
             uptime=self.mounts.uptime,
+            kmsg=self.mounts.kmsg,
             scratch=self.mounts.scratch,
             folder=folder,
             environment=environment,
@@ -89,6 +90,7 @@ class Stage:
         # not become its controlling terminal.
         self._process = subprocess.Popen(
             arguments,
+            env=outer_environment(),
             stdin=subprocess.DEVNULL,
             stdout=stdout,
             stderr=stderr,

@@ -45,6 +45,7 @@ NUMBERS: Final = {
     "clock_settime": 112,
     "clock_gettime": 113,
     "clock_nanosleep": 115,
+    "syslog": 116,
     "rt_sigtimedwait": 137,
     "rt_sigqueueinfo": 138,
     "times": 153,

@@ -15,7 +15,8 @@ if TYPE_CHECKING:
 
 _ALLOW, _TRACE, _ERROR = 0x7FFF0000, 0x7FF00000, 0x00050000
 _LOAD, _EQUAL, _AT_LEAST, _AND, _RETURN = 0x20, 0x15, 0x35, 0x54, 0x06
-_ENOSYS: Final = 38
+# For what could not be followed, and for what would show this machine's own messages.
+_ENOSYS, _EPERM = 38, 1
 
 Instruction: TypeAlias = tuple[int, int, int, int]
 Block: TypeAlias = list[Instruction]
@@ -143,6 +144,7 @@ _RULES: Final[dict[str, Block]] = {
     "setsockopt": _one_of(2, _SOCKET_TIMEOUTS),
     "ioctl": _ioctl(),
     "io_uring_setup": _refused(_ENOSYS),
+    "syslog": _refused(_EPERM),
 }
 
 

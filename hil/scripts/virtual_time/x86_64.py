@@ -43,6 +43,7 @@ NUMBERS: Final = {
     "gettimeofday": 96,
     "sysinfo": 99,
     "times": 100,
+    "syslog": 103,
     "rt_sigtimedwait": 128,
     "rt_sigqueueinfo": 129,
     "adjtimex": 159,
