@@ -23,6 +23,8 @@ from simulator.board.wiring import Wiring
 from simulator.card.card import Card
 from simulator.card.settings import CardMove, CardSettings
 from simulator.host.gpio_chip import GpioChip
+from simulator.host.kernel_log import KernelLog
+from simulator.host.usb_bus import UsbBus
 from simulator.kernel.randomness import Randomness
 from simulator.kernel.recorder import Recorder
 from simulator.kernel.section import NotNegative, Section, Several
@@ -135,6 +137,8 @@ class Model:
             initial=Power.DEAD if is_dead else Power.NO_SUPPLY,
         )
         self.adaptor = Adaptor(nodes=self.module.nodes, recorder=self.recorder)
+        self.kernel_log = KernelLog(self.timeline)
+        self.usb_bus = UsbBus(host, module=self.module, adaptor=self.adaptor, log=self.kernel_log)
         self.card = Card(settings=settings.card, module=self.module)
         self.air = Air(settings.network, settings.antennas, recorder=self.recorder)
         self.registration = Registration(

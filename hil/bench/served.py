@@ -41,14 +41,22 @@ PTYS: Final = "/dev/pts"
 class PortLinks:
     """A link in *folder* for each port that is there; *name* says what it is called.
 
-    *ptys* is the folder in which whoever follows the links sees the ptys.
+    *ptys* is the folder in which whoever follows the links sees the ptys.  *aliases* gives names below
+    `serial` that lead to a port's own link.
     """
 
     def __init__(
-        self, folder: Path, edges: PtyEdges, *, name: Callable[[Port], str], ptys: str = PTYS
+        self,
+        folder: Path,
+        edges: PtyEdges,
+        *,
+        name: Callable[[Port], str],
+        ptys: str = PTYS,
+        aliases: Callable[[Port], list[str]] = lambda _: [],
     ) -> None:
         self._folder, self._edges, self._name, self._ptys = folder, edges, name, ptys
-        self._links: dict[str, Path] = {}
+        self._aliases = aliases
+        self._links: dict[str, list[Path]] = {}
         folder.mkdir(parents=True, exist_ok=True)
         for edge in edges.by_role.values():
             port = edge.port
@@ -67,13 +75,19 @@ class PortLinks:
         if path is None:
             return
         self._vanish(port)
-        link = self._links[port.role] = self._folder / self._name(port)
-        link.unlink(missing_ok=True)
-        link.symlink_to(path.replace(PTYS, self._ptys))
+        name = self._name(port)
+        links = self._links[port.role] = [self._folder / name]
+        links[0].unlink(missing_ok=True)
+        links[0].symlink_to(path.replace(PTYS, self._ptys))
+        for alias in self._aliases(port):
+            link = self._folder / "serial" / alias
+            link.parent.mkdir(parents=True, exist_ok=True)
+            link.unlink(missing_ok=True)
+            link.symlink_to(f"../../{name}")
+            links.append(link)
 
     def _vanish(self, port: Port) -> None:
-        link = self._links.pop(port.role, None)
-        if link is not None:
+        for link in self._links.pop(port.role, ()):
             link.unlink(missing_ok=True)
 
 
@@ -133,7 +147,13 @@ class ServedBench:
         self.driver.on_events = self._write
         edges = self.bench.edges
         self.links = (
-            PortLinks(folder / "dev", edges, name=link_name, ptys=ptys)
+            PortLinks(
+                folder / "dev",
+                edges,
+                name=link_name,
+                ptys=ptys,
+                aliases=self.bench.model.usb_bus.link_names if ptys != PTYS else lambda _: [],
+            )
             if isinstance(edges, PtyEdges)
             else None
         )
@@ -142,7 +162,8 @@ class ServedBench:
         sys = sys_tree(self.bench.model)
         if mounts is not None:
             timeline = self.bench.model.timeline
-            mounts.show(sys, now_ns=lambda: timeline.now_ns, calls=self.calls)
+            log = self.bench.model.kernel_log
+            mounts.show(sys, log=log, now_ns=lambda: timeline.now_ns, calls=self.calls)
         else:
             self._files = self._header_files(sys, demand_fuse=demand_fuse)
         self.driver.start_clock()

@@ -57,6 +57,7 @@ class HostSettings(Section):
     gpio_lines: Annotated[int, Field(ge=1, le=4096)] = 128
     gpio_base: Annotated[int, Field(ge=0)] = 0
     release: Literal["keep", "revert"] = "keep"
+    usb_path: Annotated[str, Field(pattern=r"^[1-9]\d*-[1-9]\d*(\.[1-9]\d*)*$")] = "1-1"
     usb_ports: dict[Literal["at", "data", "nmea", "diag"], Annotated[str, Field(pattern=r"^ttyUSB\d+$")]]
     uart: Annotated[str, Field(pattern=r"^tty[A-Z]+\d+$")] | None = None
     uart_pins: UartPins | None = None

@@ -9,12 +9,15 @@ from typing import TYPE_CHECKING, TypeVar
 
 from .header_files import HeaderFiles
 from .host_trees import HostTrees, proc_tree
+from .kmsg_tree import KmsgTree
 from .scratch_files import ScratchFiles
 from .sysfs import SysTree, fixed
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterable
     from pathlib import Path
+
+    from simulator.host.kernel_log import KernelLog
 
     from .calls import Calls
     from .header_files import Tree
@@ -23,7 +26,7 @@ T = TypeVar("T")
 
 
 class HostMounts:
-    """`sys`, `uptime` and `scratch` below *folder*, until closed; raises NoFuseError.
+    """`sys`, `uptime`, `kmsg` and `scratch` below *folder*, until closed; raises NoFuseError.
 
     *scratch_folders* (path and mode) are made at *start_ns* of the wall clock; `sys` is empty before `show`.
     *uptime_ns* gives the host's uptime at an instant of the model's time.
@@ -40,8 +43,9 @@ class HostMounts:
         mount = folder / "host"
         self._uptime_ns = uptime_ns
         self.sys, self.uptime, self.scratch = mount / "sys", mount / "proc" / "uptime", folder / "scratch"
+        self.kmsg = mount / "dev" / "kmsg"
         self._calls: Calls | None = None
-        self._trees = HostTrees({"sys": SysTree(fixed()), "proc": proc_tree(lambda: 0)})
+        self._trees = HostTrees({"sys": SysTree(fixed()), "proc": proc_tree(lambda: 0), "dev": KmsgTree()})
         self._files = HeaderFiles(self._trees, mount, run=self._run)
         try:
             self._scratch = ScratchFiles(self.scratch, now_ns=lambda: start_ns, folders=scratch_folders)
@@ -49,9 +53,11 @@ class HostMounts:
             self._files.close()
             raise
 
-    def show(self, sys: Tree, *, now_ns: Callable[[], int], calls: Calls) -> None:
-        """From now on *sys* is seen, asked through *calls*; *now_ns* is the model's time."""
-        self._trees.put({"sys": sys, "proc": proc_tree(lambda: self._uptime_ns(now_ns()))})
+    def show(self, sys: Tree, *, log: KernelLog, now_ns: Callable[[], int], calls: Calls) -> None:
+        """From now on *sys* and *log* are seen, asked through *calls*; *now_ns* is the model's time."""
+        log.uptime_ns = self._uptime_ns
+        proc = proc_tree(lambda: self._uptime_ns(now_ns()))
+        self._trees.put({"sys": sys, "proc": proc, "dev": KmsgTree(log)})
         self._calls = calls
 
     def show_times_by(self, wall_ns: Callable[[], int]) -> None:

@@ -12,6 +12,7 @@ from simulator.kernel.timeline import SECOND_NS
 
 from .gpio_tree import GpioFiles, gpio_device
 from .sysfs import Entry, File, Link, SysTree, fixed, folder
+from .usb_tree import UsbFiles
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Mapping
@@ -79,12 +80,14 @@ def sys_tree(model: Model) -> SysTree:
     lines = model.board.lines
     gpio = GpioFiles(lines)
     chip = gpio_device(lines)
+    usb = UsbFiles(model.usb_bus)
+    chips = fixed(devices=folder({lines.label: Link(f"../../../{'/'.join(chip.path)}")}))
     root = folder(
         {
-            "bus": fixed(gpio=fixed(devices=folder({lines.label: Link(f"../../../{'/'.join(chip.path)}")}))),
-            "class": fixed(gpio=gpio.folder),
+            "bus": folder({"gpio": chips, "usb": usb.bus, "usb-serial": usb.serial}),
+            "class": fixed(gpio=gpio.folder, tty=usb.tty),
             "dev": fixed(char=folder({chip.number: Link(f"../../{'/'.join(chip.path)}")})),
-            "devices": fixed(platform=fixed(gpio=folder({lines.label: chip.folder}))),
+            "devices": fixed(platform=fixed(gpio=folder({lines.label: chip.folder}), usb=usb.devices)),
         }
     )
     place = ("class", "gpio")

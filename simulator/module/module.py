@@ -213,6 +213,18 @@ class Module:
         if self._usb_speaks and role in AT_ROLES:
             self._speak(role)
 
+    def unbind(self, role: str) -> None:
+        """The host takes the interface of one port from its driver: the port goes."""
+        port = self.ports[role]
+        port.vanish()
+        if port.edge is None:  # an edge tells when the last handle is closed
+            self.nodes.release(port.node)
+
+    def bind(self, role: str) -> None:
+        """The host gives it back: the port comes, where the module shows it."""
+        if self.usb.is_bound and not self.ports[role].is_present:
+            self._appear(role)
+
     def _on_bus(self) -> None:
         self.consumption.set_usb(awake=self.usb.is_bound and self.usb.state is not UsbState.SUSPENDED)
 

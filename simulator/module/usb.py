@@ -10,7 +10,7 @@ from enum import Enum
 from typing import TYPE_CHECKING, Final
 
 from simulator.kernel.announcement import Announcement
-from simulator.kernel.machine import StateMachine
+from simulator.kernel.machine import Change, StateMachine
 from simulator.kernel.timeline import ns
 
 from .usb_timing import (
@@ -26,7 +26,6 @@ from .usb_timing import (
 if TYPE_CHECKING:
     from collections.abc import Callable
 
-    from simulator.kernel.machine import Change
     from simulator.kernel.recorder import Recorder
     from simulator.kernel.timeline import Timeline, Wakeup
 
@@ -55,6 +54,10 @@ TRANSITIONS: Final = (
     ("reset", UsbState.RESUMING, UsbState.DEFAULT),
     ("address", UsbState.DEFAULT, UsbState.ADDRESS),
     ("configure", UsbState.ADDRESS, UsbState.CONFIGURED),
+    *(
+        ("unconfigure", state, UsbState.ADDRESS)
+        for state in (UsbState.CONFIGURED, UsbState.SUSPENDED, UsbState.RESUMING)
+    ),
     ("suspend", UsbState.CONFIGURED, UsbState.SUSPENDED),
     ("resume", UsbState.SUSPENDED, UsbState.RESUMING),
     ("resumed", UsbState.RESUMING, UsbState.CONFIGURED),
@@ -70,7 +73,8 @@ class UsbDevice:
 
     `composition` is what it shows from the next attachment on.  `flows` while bytes pass; `deaf_until_ns` is
     the instant before which the module drops what the host sends (a profile's `loses_first_bytes`).  `bound`
-    announces True when the host has configured the device, and False when its drivers lose it.
+    announces True when the host has configured the device, and False when its drivers lose it; `noticed` each
+    change of state, before that.
     """
 
     def __init__(self, *, profile: UsbProfile, timeline: Timeline, recorder: Recorder, draws: Draws) -> None:
@@ -78,6 +82,7 @@ class UsbDevice:
         self.composition: Composition = profile.compositions_all[0]
         self.bound: Announcement[bool] = Announcement()
         self.flows_again: Announcement[None] = Announcement()
+        self.noticed: Announcement[Change[UsbState]] = Announcement()
         self.flows = False
         self.deaf_until_ns = 0
         self._timeline, self._draws, self._recorder = timeline, draws, recorder
@@ -119,6 +124,14 @@ class UsbDevice:
         """The host resets the device and configures it again, as after an error; its drivers lose it."""
         if self._machine.happen("reset", cause):
             self._then(RESET_NS + RESET_RECOVERY_NS, self._address)
+
+    def configure(self, cause: str) -> None:
+        """The host gives the device its configuration again; nothing where it has one."""
+        self._machine.happen("configure", cause)
+
+    def unconfigure(self, cause: str) -> None:
+        """The host takes its configuration away (USB 2.0 9.1.1.5: back to the address state)."""
+        self._machine.happen("unconfigure", cause)
 
     def show(self, number: int) -> None:
         """Change to another composition: leave the bus and come back with it; 0 is the normal one."""
@@ -174,6 +187,7 @@ class UsbDevice:
         self._step = self._timeline.call_in(delay_ns, act)
 
     def _on_change(self, change: Change[UsbState]) -> None:
+        self.noticed.announce(change)
         self._since_ns = self._timeline.now_ns
         if self._step is not None:
             self._step.cancel()

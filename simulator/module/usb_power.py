@@ -46,7 +46,7 @@ class UsbPower:
         self._supported, self._is_held = supported, is_held
         self.control: Literal["on", "auto"] = "on"
         self.delay_ms = DEFAULT_DELAY_MS
-        self.is_watching = False
+        self.is_watching = self._is_new = False
         self.busy_ns = 0
         self._wakeup: Wakeup | None = None
         self._connected_ns = self._since_ns = 0
@@ -129,7 +129,9 @@ class UsbPower:
         else:
             self._active_ns += passed_ns
         self._since_ns = self.busy_ns = now_ns
-        if change.before is UsbState.ADDRESS:  # configured: a new device to the host
+        if change.after is UsbState.ADDRESS:
+            self._is_new = change.before is UsbState.DEFAULT
+        if change.before is UsbState.ADDRESS and self._is_new:  # configured: a new device to the host
             self.control, self.delay_ms = "on", DEFAULT_DELAY_MS
             self._connected_ns, self._active_ns, self._suspended_ns = now_ns, 0, 0
         self._settle()

@@ -299,3 +299,17 @@ def test_a_program_that_waits_for_an_edge_for_ever_is_told_of_by_its_lines(run: 
 
     assert result.hung is not None
     assert "in read on descriptor 4 (line 85 of gpiochip0)" in result.hung
+
+
+@pytest.mark.parametrize(
+    ("bench", "status", "presses"), [("gauge-station", 0, 1), ("already-on", 3, 0), ("dead-module", 2, 1)]
+)
+def test_the_demo_script_presses_only_what_is_off(
+    kept: KeptScripts, bench: str, status: int, presses: int
+) -> None:
+    script = Path(__file__).parents[4] / "suites" / "scripts" / "press_key.sh"
+    result = kept.run(["sh", str(script)], bench=bench, folder=Path("/usr"))
+
+    assert result.status == status, result
+    widths = [pulse.width_ns for pulse in result.recording.pulses("header/16", True)]
+    assert widths == [900_000_000] * presses

@@ -1,0 +1,88 @@
+"""What a script sees of its host besides time: messages, names of ports, the bus, edges by poll."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+
+from hil.scripts.runner import ScriptRun
+
+Run = Callable[..., ScriptRun]
+
+
+def test_the_kernel_s_messages_are_the_host_s_with_the_bench_s_times(run: Run) -> None:
+    result = run(
+        "sh",
+        """
+        dmesg | head -n 2
+        sleep 2.5
+        echo '<5>gauge: begun' >/dev/kmsg
+        echo 1-1:1.3 >/sys/bus/usb/drivers/usbserial_generic/unbind
+        dmesg --notime --level=notice
+        dmesg | tail -n 2
+        """,
+    )
+
+    assert result.stdout.decode().splitlines() == [
+        "[    0.000000] Booting Linux on physical CPU 0x0",
+        "[ 1000.000000] usb 1-1: new high-speed USB device number 2 using xhci_hcd",
+        "gauge: begun",
+        "[ 1002.500000] generic ttyUSB3: generic converter now disconnected from ttyUSB3",
+        "[ 1002.500000] usbserial_generic 1-1:1.3: device disconnected",
+    ], result
+
+
+def test_ports_are_found_by_what_they_are_and_go_with_the_permission(run: Run) -> None:
+    result = run(
+        "sh",
+        """
+        at=$(echo /dev/serial/by-id/*-if03-port0)
+        readlink $at
+        cat "$(readlink -f /sys/class/tty/ttyUSB3/device/..)"/bInterfaceNumber
+        stty -F $at 115200 raw -echo; exec 3<>$at; printf 'ATE0\\r' >&3; timeout 5 head -n 2 <&3 | tail -n 1
+        exec 3>&-
+        echo 0 >/sys/bus/usb/devices/1-1/authorized
+        ls /dev/serial/by-id /dev/serial/by-path; [ -e /dev/ttyUSB3 ] || echo gone
+        echo 1 >/sys/bus/usb/devices/1-1/authorized
+        ls /dev/serial/by-id | wc -l
+        """,
+    )
+
+    assert result.stdout.decode().split() == [
+        *("../../ttyUSB3", "03", "OK", "/dev/serial/by-id:", "/dev/serial/by-path:", "gone", "4")
+    ], result
+
+
+def test_a_poll_of_a_line_s_value_ends_at_the_edge(run: Run) -> None:
+    result = run(
+        "python3",
+        """
+        import select, time
+        gpio = "/sys/class/gpio/"
+        def write(name, text):
+            with open(gpio + name, "w") as file:
+                file.write(text)
+        for line in ("84", "86"):
+            write("export", line)
+        write("gpio86/edge", "both")
+        write("gpio84/direction", "high")
+        value = open(gpio + "gpio86/value")
+        value.read()
+        poller = select.poll()
+        poller.register(value, select.POLLPRI | select.POLLERR)
+        began = time.monotonic()
+        print(poller.poll(250), f"{time.monotonic() - began:.6f}")
+        time.sleep(0.25)
+        write("gpio84/value", "0")
+        events = poller.poll(60000)
+        value.seek(0)
+        print([event for _, event in events], value.read().strip(), f"{time.monotonic() - began:.6f}")
+        print(select.select([], [], [value], 1), f"{time.monotonic() - began:.6f}")
+        """,
+        bench="upper-station",
+    )
+
+    assert result.stdout.decode().splitlines() == [
+        "[] 0.250000",
+        "[10] 1 0.500000",
+        "([], [], []) 1.500000",
+    ], result
