@@ -381,7 +381,7 @@ def dispatch(rounds: int) -> Row:
 # -- scripts under virtual time ----------------------------------------------------------
 
 _SCRIPTS = ("shell", "python", "pyserial", "chat", "expect", "pexpect", "sleeps", "processes")
-_FURTHER_S = 0.03
+_FIRST_S, _FURTHER_S = 0.3, 0.03
 
 
 def scripts(rounds: int) -> Row:
@@ -392,18 +392,20 @@ def scripts(rounds: int) -> Row:
         run(kept, "chat", packages)  # the first: what is kept is made
         for name in _SCRIPTS:
             ratios = []
-            for _ in range(max(1, rounds // 2)):
+            for number in range(1 + max(1, rounds)):
                 began_s = time.perf_counter()
                 result = run(kept, name, packages)
                 wall_s = time.perf_counter() - began_s
-                ratios.append((wall_s / (1.5 * result.tree_s + _FURTHER_S), wall_s, result.tree_s))
-            figure, wall_s, tree_s = sorted(ratios)[len(ratios) // 2]
-            worst = max(worst, figure)
-            shown.append(f"{name} {wall_s:.2f}/{tree_s:.2f}")
+                allowed_s = 1.5 * result.tree_s + (_FURTHER_S if number else _FIRST_S)
+                ratios.append((wall_s / allowed_s, wall_s, result.tree_s))
+            first, *further = ratios
+            figure, wall_s, tree_s = sorted(further)[len(further) // 2]
+            worst = max(worst, figure, first[0])
+            shown.append(f"{name} {first[1]:.2f}, {wall_s:.2f}/{tree_s:.2f}")
     return Row(
-        what="scripts under virtual time, wall s / own s",
+        what="scripts under virtual time, wall s of the first run, then wall s / own s of further ones",
         measured=", ".join(shown),
-        baseline="1.5 x the script's own processor time + 0.03 s",
+        baseline="1.5 x the script's own processor time + 0.3 s, then + 0.03 s",
         figure=worst,
         demand="<= 1 x",
         holds=worst <= 1,

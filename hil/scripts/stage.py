@@ -7,11 +7,13 @@ from __future__ import annotations
 
 import contextlib
 import os
+import select
 import signal
+import socket
 import subprocess
 import tempfile
 from pathlib import Path
-from typing import TYPE_CHECKING, TypeAlias
+from typing import TYPE_CHECKING, Final, TypeAlias
 
 from hil.errors import BenchUnfitError
 from simulator.edges.fuse_mount import NoFuseError
@@ -25,6 +27,10 @@ from .virtual_time.world import uptime_ns
 if TYPE_CHECKING:
     from collections.abc import Callable, Mapping, Sequence
 
+
+# How long those in a sandbox that is killed may take to go, in wall seconds.
+_GONE_S: Final = 5.0
+_CHUNK: Final = 4096
 
 # Gives the stage for a command, its folder and environment, the bench's start, and its GPIO chip.
 Stages: TypeAlias = "Callable[[Sequence[str], Path, Mapping[str, str], int, str], Stage]"
@@ -70,7 +76,8 @@ class Stage:
         self.reports, reports = os.pipe2(os.O_CLOEXEC | os.O_NONBLOCK)
         self.stdout, stdout = os.pipe2(os.O_CLOEXEC)
         self.stderr, stderr = os.pipe2(os.O_CLOEXEC)
-        waits, self._release = os.pipe2(os.O_CLOEXEC)
+        # Not a pipe: its end, when this process dies, would be leave to go on.
+        waits, self._release = socket.socketpair(socket.AF_UNIX, socket.SOCK_DGRAM)
         rules = _in_memory(program(this_machine()))
         arguments = sandboxed(
             command,
@@ -82,7 +89,7 @@ class Stage:
             folder=folder,
             environment=environment,
             status_fd=reports,
-            waits_fd=waits,
+            waits_fd=waits.fileno(),
             filter_fd=rules,
             gpio_chip=gpio_chip,
         )
@@ -95,17 +102,19 @@ class Stage:
             stdout=stdout,
             stderr=stderr,
             start_new_session=True,
-            pass_fds=[reports, waits, rules],
+            pass_fds=[reports, waits.fileno(), rules],
         )
-        for descriptor in (reports, stdout, stderr, waits, rules):
+        for descriptor in (reports, stdout, stderr, rules):
             os.close(descriptor)
+        waits.close()
         self._is_open = True
 
     def release(self) -> None:
         """Let the sandbox start the command; harmless when called again."""
-        if self._release >= 0:
-            os.close(self._release)
-            self._release = -1
+        if self._release.fileno() >= 0:
+            with contextlib.suppress(ConnectionError):  # it has failed before it came to wait
+                self._release.send(b"x")
+            self._release.close()
 
     def end(self) -> int | None:
         """Wait for the sandbox, all in which has ended; its status, None where somebody else has taken it."""
@@ -119,15 +128,23 @@ class Stage:
         """End what runs, and take all away; harmless when called again."""
         if not self._is_open:
             return
-        self._is_open = False
+        self._is_open, was_used = False, self._release.fileno() < 0
         if self._process.returncode is None:
-            # All of its session: the sandbox within would take the end of the wait for leave to go on.
+            # All of its session, the sandbox within too.
             with contextlib.suppress(ProcessLookupError):
                 os.killpg(self._process.pid, signal.SIGKILL)
             self.end()
-        self.release()
+        if not was_used:
+            self._wait_for_those_within()
         self.mounts.close()
         self._folder.cleanup()
+
+    def _wait_for_those_within(self) -> None:
+        """Whoever holds the other end of the reports has gone when they end."""
+        while select.select([self.reports], (), (), _GONE_S)[0] and os.read(self.reports, _CHUNK):
+            pass
+        for descriptor in (self.reports, self.stdout, self.stderr):
+            os.close(descriptor)
 
 
 def _in_memory(data: bytes) -> int:
