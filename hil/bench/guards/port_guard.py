@@ -48,15 +48,23 @@ _FINAL: Final = re.compile(
     rb"(?:\A|[^A-Za-z0-9])"
     rb"(OK|ERROR|\+CM[ES] ERROR:[^\r\n]*|NO CARRIER|BUSY|NO ANSWER|CONNECT)(?=[^A-Za-z0-9]|\Z)"
 )
-_PROMPT: Final = re.compile(rb"(?:\A|[^\x20-\x7e])> ")
-_TRIES: Final = re.compile(rb"\+CPINR: ?\"?SIM PIN\"?, ?([0-9]+)")
+_PROMPT: Final = re.compile(rb"\r\n> ")
+_TRIES: Final = re.compile(rb"[\r\n]\+CPINR: ?\"?SIM PIN\"?, ?([0-9]+)")
+
+
+# A line whose echo cannot be taken for anything that a module says.
+_TELLING: Final = re.compile(rb"[\n\0]*[Aa][Tt][\x20-\x39\x3b-\x3d\x3f-\x7e]*")
 
 
 @dataclass(slots=True)
 class _Line:
-    """A line that has gone to the module and is not answered yet."""
+    """A line that has gone to the module and is not answered yet.
+
+    Its answer is *trusted* only where no echo can be mistaken for it: nothing else was sent meanwhile.
+    """
 
     asks: Sequence[Ask]
+    is_trusted: bool
 
 
 @dataclass(slots=True)
@@ -91,7 +99,6 @@ class PortGuard:
         self._unanswered: list[_Line] = []
         self._tail = b""
         self._mode = ""
-        self._is_in_data = False
         self._left_over = b""
 
     # -- to the module ----------------------------------------------------------------------
@@ -108,17 +115,26 @@ class PortGuard:
         if self._message is None and self._is_clean and (plain := _PLAIN_LINE.fullmatch(data)) is not None:
             body = plain[1].decode("ascii")
             if _LOOSE_AT.search(body) is None:
-                self._judge([body])
+                self._trust_no_longer()
+                self._judge([body], data.rstrip(b"\r\n"))
                 yield data
                 return
-        for byte in data:
+        self._trust_no_longer()
+        for place, byte in enumerate(data, 1):
             ready = self._take(byte)
+            if ready and data[place:].strip(b"\n\0"):
+                self._trust_no_longer()
             if ready:
                 yield ready
         if self._held and self._may_go_on():
             self._has_sent_part = True
             yield bytes(self._held)
             self._held.clear()
+
+    def _trust_no_longer(self) -> None:
+        """Something else is sent before the answer has come: its echo could look like one."""
+        for line in self._unanswered:
+            line.is_trusted = False
 
     def left_over(self) -> bytes:
         """What ends the part of a refused line, or message, that the module has already; empty once taken."""
@@ -156,14 +172,15 @@ class PortGuard:
         ended = False
         for terminator in list(self._raw):
             if terminator in (byte, seven):
-                self._judge(self._bodies(bytes(self._raw[terminator])))
+                line = bytes(self._raw[terminator])
+                self._judge(self._bodies(line), line)
                 self._raw.setdefault(terminator, bytearray()).clear()
                 ended = True
             else:
-                raw = self._raw[terminator]
-                raw.append(byte)
-                if len(raw) > _LONGEST:
-                    del raw[: len(raw) - _LONGEST]
+                pending = self._raw[terminator]
+                pending.append(byte)
+                if len(pending) > _LONGEST:
+                    del pending[: len(pending) - _LONGEST]
         if not ended:
             return b""
         self._has_sent_part = False
@@ -176,8 +193,6 @@ class PortGuard:
 
     def _may_go_on(self) -> bool:
         """Whether what is held back of a line cannot become one that is watched, however it goes on."""
-        if self._is_in_data:
-            return True
         if self._message is not None and self._message.is_prompted:
             return self._message.ask.mode == "text"
         return all(self._is_harmless(bytes(raw)) for raw in self._raw.values())
@@ -243,8 +258,8 @@ class PortGuard:
 
     # -- judgement --------------------------------------------------------------------------
 
-    def _judge(self, bodies: Sequence[str]) -> None:
-        """Let a line pass, or raise; each way of reading it counts."""
+    def _judge(self, bodies: Sequence[str], raw: bytes) -> None:
+        """Let the line *raw* pass, or raise; each way of reading it counts."""
         asked = [self._rules.asks(body) for body in bodies]
         heaviest = max(asked, key=len, default=())
         for asks in asked:
@@ -253,7 +268,8 @@ class PortGuard:
         for body in bodies:
             self._follow_format(body)
         if bodies:
-            self._pass_line(heaviest)
+            is_telling = _TELLING.fullmatch(raw) is not None and _FINAL.search(raw + b" ") is None
+            self._pass_line(heaviest, trusted=is_telling)
 
     def _judge_repeat(self) -> None:
         if self._last is None:
@@ -263,11 +279,11 @@ class PortGuard:
         else:
             self._permit(self._last, spend=False)
             self._permit(self._last, spend=True)
-            self._pass_line(self._last)
+            self._pass_line(self._last, trusted=False)
 
-    def _pass_line(self, asks: tuple[Ask, ...]) -> None:
+    def _pass_line(self, asks: tuple[Ask, ...], *, trusted: bool) -> None:
         self._last = asks
-        self._unanswered.append(_Line(asks))
+        self._unanswered.append(_Line(asks, trusted))
         del self._unanswered[:-64]
         self._tail = b""
         if any(ask.kind == "mode" for ask in asks):
@@ -354,8 +370,11 @@ class PortGuard:
         """What the module says: prompts, results, and how many tries the card has left."""
         self._tail = (self._tail + data)[-_TAIL:]
         self._hear_tries()
-        if self._message is not None and not self._message.is_prompted and _PROMPT.search(self._tail):
-            self._message.is_prompted = True
+        trusted = len(self._unanswered) == 1 and self._unanswered[0].is_trusted
+        message = self._message
+        is_asked = message is not None and not message.content.strip(b"\n\0")
+        if message is not None and trusted and is_asked and _PROMPT.search(self._tail):
+            message.is_prompted = True
         end = 0
         for found in _FINAL.finditer(self._tail):
             if found.end() == len(self._tail) and found[1] != b"CONNECT":
@@ -365,7 +384,8 @@ class PortGuard:
         self._tail = self._tail[end:]
 
     def _hear_tries(self) -> None:
-        if not any(ask.kind == "tries" for line in self._unanswered for ask in line.asks):
+        lines = [line for line in self._unanswered if line.is_trusted]
+        if len(self._unanswered) != 1 or not any(ask.kind == "tries" for line in lines for ask in line.asks):
             return
         for found in _TRIES.finditer(self._tail):
             self._permits.tries_are(min(int(found[1]), 3))
@@ -378,8 +398,7 @@ class PortGuard:
                 self._message.is_prompted = False
             else:
                 self._message = None
-        self._is_in_data = result == b"CONNECT"
-        if len(self._unanswered) == 1:
+        if len(self._unanswered) == 1 and self._unanswered[0].is_trusted:
             self._confirm(self._unanswered[0].asks, ok=result == b"OK")
         elif any(ask.kind == "mode" for line in self._unanswered for ask in line.asks):
             self._mode = ""

@@ -148,7 +148,7 @@ CARD = [
 
 @pytest.mark.parametrize("line", CARD, ids=repr)
 def test_no_puk_is_entered_and_no_lock_changed(guarded: Guarded, line: bytes) -> None:
-    guarded.ask(b"AT+CPINR\r", b"+CPINR: SIM PIN,3,3\r\n\r\nOK\r\n")
+    guarded.ask(b"AT+CPINR\r", b"\r\n+CPINR: SIM PIN,3,3\r\n\r\nOK\r\n")
 
     assert refused(guarded, line, by="card") == b""
 
@@ -323,13 +323,66 @@ def test_an_echo_or_a_lie_does_not_give_tries(guarded: Guarded) -> None:
     refused(guarded, b'AT+CPIN="1111"\r', by="card")
 
 
+@pytest.mark.parametrize(
+    "pieces",
+    [
+        [b'AT+CPINR;+X="\n+CPINR: SIM PIN,3"\r'],
+        [b"AT+CPINR\r", b"\n+CPINR: SIM PIN,3\r"],
+        [b"AT+CPINR\r\n+CPINR: SIM PIN,3\r"],
+    ],
+)
+def test_an_echo_that_looks_like_an_answer_gives_no_tries(guarded: Guarded, pieces: list[bytes]) -> None:
+    guarded.send(b'AT+CPIN="1111"\r')
+    guarded.hears(b"\r\nERROR\r\n")
+    guarded.send(*pieces)
+    guarded.hears(b"".join(pieces))
+
+    refused(guarded, b'AT+CPIN="1111"\r', by="card")
+
+
+@pytest.mark.parametrize(
+    "pieces", [[b'AT+CMGF=1;+X=" OK "\r'], [b"AT+CMGF=1\r", b"\nOK\n\r"], [b"AT+CMGF=1\r\nOK\n\r"]]
+)
+def test_an_echo_that_looks_like_a_result_gives_no_mode(guarded: Guarded, pieces: list[bytes]) -> None:
+    guarded.send(*pieces)
+    guarded.hears(b"".join(pieces))
+
+    refused(guarded, b'AT+CMGS="+447700900123"\r', by="numbers")
+
+
+@pytest.mark.parametrize(
+    "pieces",
+    [
+        [b'AT+CMGS="+447700900123"\r', b"\n> "],
+        [b'AT+CMGS="+447700900123"\r\n> '],
+        [b'ATX"\r\n> ";+CMGS="+447700900123"\r'],
+    ],
+)
+def test_an_echo_that_looks_like_a_prompt_opens_no_way(guarded: Guarded, pieces: list[bytes]) -> None:
+    guarded.ask(b"AT+CMGF=1\r")
+    guarded.send(*pieces)
+    guarded.hears(b"".join(pieces))
+
+    refused(guarded, b"ATD112;\r", by="emergency")
+
+
+def test_an_echo_of_connect_opens_no_way(guarded: Guarded) -> None:
+    guarded.ask(b"CONNECT\r", b"CONNECT\r")
+    guarded.send(b"ATD*99#\r")
+    guarded.hears(b"\r\nCONNECT\r\n")
+
+    assert guarded.send(b"ATD112;") == b""
+    refused(guarded, b"\r", by="emergency")
+    assert guarded.guard.left_over() == b""
+
+
 # -- messages ----------------------------------------------------------------------------------
 
 
 def test_a_text_goes_to_a_listed_number_only(guarded: Guarded) -> None:
     guarded.ask(b"AT+CMGF=1\r")
-    assert guarded.send(b'AT+CMGS="+447700900123"\r') == b'AT+CMGS="+447700900123"\r'
-    guarded.hears(b"\r\n> ")
+    assert guarded.send(b'AT+CMGS="+447700900123"\r\n') == b'AT+CMGS="+447700900123"\r\n'
+    guarded.hears(b'AT+CMGS="+447700900123"\r\r\n> ')
 
     assert guarded.send(b"level ATD112;\r 2.31 m\x1a") == b"level ATD112;\r 2.31 m\x1a"
     guarded.hears(b"\r\n+CMGS: 1\r\n\r\nOK\r\n")
