@@ -15,6 +15,7 @@ from typing import TYPE_CHECKING, Final
 from hil.errors import GuardRefusedError
 
 from .command_scan import PREFIXES
+from .line_readings import LOOSE_AT, bodies, repeats, texts
 from .pdu_destination import destinations
 from .rules import Ask
 
@@ -33,16 +34,6 @@ _TAIL: Final = 4096
 
 # A whole line with nothing to mend in it, as almost every client sends it.
 _PLAIN_LINE: Final = re.compile(rb"[Aa][Tt]([\x20-\x7e]*)\r\n?")
-_FIRST_AT: Final = re.compile(r"AT", re.IGNORECASE)
-# Where a line begins for a module that has missed what was before, or takes spaces within the prefix.
-_LOOSE_AT: Final = re.compile(r"A\s*T", re.IGNORECASE)
-# What then counts: a command with a name, or basic commands (V.250 5.3.1) and a number that is dialled.
-_LOOSE_BODY: Final = re.compile(
-    r"\s*(?:[EVQXZLMHOPT][\s0-9]*|&\s*[A-Z][\s0-9]*|S[\s0-9]+(?:=[\s0-9]*|\?))*\s*"
-    r"(?:[+*$^%#!@_\\]|D[\sTPW,\"]*(?:[0-9+*#>]|L\s*;?\s*$|S\s*=))",
-    re.IGNORECASE,
-)
-_REPEAT: Final = re.compile(r"A\s*/\Z", re.IGNORECASE)
 _HARMLESS_PART: Final = re.compile(r"(?:[^D+*$^%#!@_\\]|&D)*", re.IGNORECASE)
 _FINAL: Final = re.compile(
     rb"(?:\A|[^A-Za-z0-9])"
@@ -114,7 +105,7 @@ class PortGuard:
     def _pass_on(self, data: bytes) -> Iterator[bytes]:
         if self._message is None and self._is_clean and (plain := _PLAIN_LINE.fullmatch(data)) is not None:
             body = plain[1].decode("ascii")
-            if _LOOSE_AT.search(body) is None:
+            if LOOSE_AT.search(body) is None:
                 self._trust_no_longer()
                 self._judge([body], data.rstrip(b"\r\n"))
                 yield data
@@ -164,7 +155,7 @@ class PortGuard:
                 return ready
         self._held.append(byte)
         seven = byte & 0x7F
-        if seven == ord("/") and self._repeats():
+        if seven == ord("/") and any(repeats(bytes(raw), self._editors) for raw in self._raw.values()):
             self._judge_repeat()
             for raw in self._raw.values():
                 raw.clear()
@@ -173,7 +164,7 @@ class PortGuard:
         for terminator in list(self._raw):
             if terminator in (byte, seven):
                 line = bytes(self._raw[terminator])
-                self._judge(self._bodies(line), line)
+                self._judge(bodies(line, self._editors), line)
                 self._raw.setdefault(terminator, bytearray()).clear()
                 ended = True
             else:
@@ -198,8 +189,8 @@ class PortGuard:
         return all(self._is_harmless(bytes(raw)) for raw in self._raw.values())
 
     def _is_harmless(self, raw: bytes) -> bool:
-        for text in self._readings(raw):
-            for at in _LOOSE_AT.finditer(text):
+        for text in texts(raw, self._editors):
+            for at in LOOSE_AT.finditer(text):
                 if not self._is_harmless_body(text[at.end() :]):
                     return False
         return True
@@ -220,41 +211,6 @@ class PortGuard:
         found = name[0] if name else start
         is_whole = found != start
         return any(one == found if is_whole else one.startswith(found) for one in self._rules.watched)
-
-    # -- how a line may be read -------------------------------------------------------------
-
-    def _readings(self, raw: bytes) -> set[str]:
-        """The texts that a module might see: by the bits that count and by how it edits."""
-        found = set()
-        masks = (0x7F, 0xFF) if any(byte > 0x7F for byte in raw) else (0xFF,)  # noqa: PLR2004 # seven bits
-        for mask in masks:
-            masked = bytes(byte & mask for byte in raw) if mask == 0x7F else raw  # noqa: PLR2004 # seven bits
-            editors = [editor for editor in self._editors if editor in masked]
-            found |= {_edited(masked, editor) for editor in editors}
-            found.add(_edited(masked, -1))
-        return found
-
-    def _bodies(self, raw: bytes) -> list[str]:
-        """Every body of a command line that *raw* may hold."""
-        found: dict[str, None] = {}
-        for text in self._readings(raw):
-            first = _FIRST_AT.search(text)
-            if first is not None:
-                found[text[first.end() :]] = None
-            for loose in _LOOSE_AT.finditer(text):
-                body = text[loose.end() :]
-                if _LOOSE_BODY.match(body):
-                    found[body] = None
-        return list(found)
-
-    def _repeats(self) -> bool:
-        """Whether a slash that comes now makes `A/`: with no prefix of a line before it."""
-        for raw in self._raw.values():
-            for text in self._readings(bytes(raw) + b"/"):
-                before = _REPEAT.search(text)
-                if before is not None and _FIRST_AT.search(text[: before.start()]) is None:
-                    return True
-        return False
 
     # -- judgement --------------------------------------------------------------------------
 
@@ -410,16 +366,3 @@ class PortGuard:
                 self._mode = ask.mode if ok else ""
             elif ask.kind == "pin" and ok:
                 self._permits.pin_was_right()
-
-
-def _edited(data: bytes, editor: int) -> str:
-    """*data* as a line: the editing character takes one away, other control characters are nothing."""
-    if editor == -1 and not any(byte < 0x20 for byte in data):  # noqa: PLR2004 # control characters
-        return data.decode("latin-1")
-    text = bytearray()
-    for byte in data:
-        if byte == editor:
-            del text[-1:]
-        elif byte >= 0x20:  # noqa: PLR2004 # control characters
-            text.append(byte)
-    return text.decode("latin-1")
