@@ -19,7 +19,7 @@ _FIRST_AT: Final = re.compile(r"AT", re.IGNORECASE)
 LOOSE_AT: Final = re.compile(r"A\s*T", re.IGNORECASE)
 # What then counts: a command with a name, or basic commands (V.250 5.3.1) and a number that is dialled.
 _LOOSE_BODY: Final = re.compile(
-    r"\s*(?:[EVQXZLMHOPT][\s0-9]*|&\s*[A-Z][\s0-9]*|S[\s0-9]+(?:=[\s0-9]*|\?))*\s*"
+    r"\s*(?:[BCE-Z][\s0-9]*|&\s*[A-Z][\s0-9]*|S[\s0-9]+(?:=[\s0-9]*|\?))*\s*"
     r"(?:[+*$^%#!@_\\]|D[\sTPW,\"]*(?:[0-9+*#>]|L\s*;?\s*$|S\s*=))",
     re.IGNORECASE,
 )

@@ -66,6 +66,7 @@ CALLS = [
     b"AT?D112;\r",
     b"AT+XATD112;\r",
     b"AT+X=ATE0D112;\r",
+    b"AT+X=ATI0 B5 D112;\r",
     b"ATATD112;\r",
     bytes(byte | 0x80 for byte in b"ATD112;\r"),
     b"A\xd4D\xb112;\r",
