@@ -25,7 +25,7 @@ if TYPE_CHECKING:
 
 TOP = Path(__file__).parent.parent
 BENCHES = ("gauge-station", "upper-station")
-SCRIPTS = ("shell", "python", "pyserial", "chat", "expect", "pexpect")
+SCRIPTS = ("shell", "python", "pyserial", "chat", "expect", "pexpect", "lines")
 
 
 def digest(bench: str) -> str:

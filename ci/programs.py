@@ -36,6 +36,13 @@ PROGRAMS = {
     "chat": Program(interpreter="sh", file="chat.sh", last="status 4"),
     "expect": Program(interpreter="expect", file="dialogue.exp", last="TL4-1.4.2", seconds=9.5),
     "pexpect": Program(interpreter="python3", file="pexpect_client.py", last="1"),
+    "lines": Program(
+        interpreter="sh",
+        file="lines.sh",
+        bench="upper-station",
+        last="export taken at 1001.15",
+        seconds=1.151,
+    ),
     "sleeps": Program(interpreter="sh", file="sleeps.sh", last="", seconds=600),
     "processes": Program(interpreter="sh", file="processes.sh", last=""),
 }
