@@ -14,6 +14,8 @@ import subprocess
 from typing import TYPE_CHECKING, Final
 
 from .sandbox import outer_environment
+from .virtual_time.architecture import UnknownArchitectureError, this_machine
+from .virtual_time.filter import as_file, program
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Sequence
@@ -123,15 +125,23 @@ class _End:
         os.close(self.descriptor)
 
 
+def _refusals() -> int | None:
+    try:
+        return as_file(program(this_machine(), stops=False))
+    except UnknownArchitectureError:
+        return None
+
+
 class SandboxProcess:
     """bubblewrap and all that runs under it.
 
-    *arguments* makes the command line, given the descriptor to which bubblewrap reports.
+    *arguments* makes the command line, given the descriptor to which bubblewrap reports, and that of a filter
+    of calls where there is one for this machine.
     """
 
     def __init__(
         self,
-        arguments: Callable[[int], Sequence[str]],
+        arguments: Callable[[int, int | None], Sequence[str]],
         descriptors: Descriptors,
         *,
         stdout: Callable[[bytes], None],
@@ -141,23 +151,26 @@ class SandboxProcess:
         self._first: _End | None = None
         source, reports = os.pipe2(os.O_CLOEXEC | os.O_NONBLOCK)
         self._reports = Reports(descriptors, source)
+        rules = _refusals()
         # A session of its own, led by the sandbox and not by the script: a port that the script opens must
         # not become its controlling terminal.
         try:
             self._process = subprocess.Popen(
-                arguments(reports),
+                arguments(reports, rules),
                 env=outer_environment(),
                 stdin=subprocess.DEVNULL,
                 stdout=subprocess.PIPE,
                 stderr=subprocess.PIPE,
                 start_new_session=True,
-                pass_fds=[reports],
+                pass_fds=[reports] if rules is None else [reports, rules],
             )
         except BaseException:
             self._reports.close()
             raise
         finally:
             os.close(reports)
+            if rules is not None:
+                os.close(rules)
         assert self._process.stdout is not None  # noqa: S101 # pipes were asked for
         assert self._process.stderr is not None  # noqa: S101 # likewise
         self._outer = _End(self._process.pid, descriptors)

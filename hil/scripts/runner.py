@@ -149,7 +149,7 @@ def run_script(
             mounts=None if stage is None else stage.mounts,
         )
 
-        def arguments(status_fd: int) -> list[str]:
+        def arguments(status_fd: int, filter_fd: int | None) -> list[str]:
             return sandboxed(
                 command,
                 dev=place / "dev",
@@ -157,6 +157,7 @@ def run_script(
                 folder=folder,
                 environment=variables,
                 status_fd=status_fd,
+                filter_fd=filter_fd,
             )
 
         try:
@@ -186,7 +187,9 @@ class _Wanted:
     pass_on: bool
 
 
-def _supervise(served: ServedBench, arguments: Callable[[int], list[str]], wanted: _Wanted) -> ScriptRun:
+def _supervise(
+    served: ServedBench, arguments: Callable[[int, int | None], list[str]], wanted: _Wanted
+) -> ScriptRun:
     """Serve the model until the script ends or is ended, and all that it has started is gone."""
     driver, recorder = served.driver, served.bench.model.recorder
     timeline, interruption = driver.model.timeline, wanted.interruption

@@ -21,7 +21,7 @@ from simulator.edges.host_mounts import HostMounts
 
 from .sandbox import outer_environment, prepare_dev, sandboxed, scratch_folders
 from .virtual_time.architecture import this_machine
-from .virtual_time.filter import program
+from .virtual_time.filter import as_file, program
 from .virtual_time.world import uptime_ns
 
 if TYPE_CHECKING:
@@ -78,7 +78,7 @@ class Stage:
         self.stderr, stderr = os.pipe2(os.O_CLOEXEC)
         # Not a pipe: its end, when this process dies, would be leave to go on.
         waits, self._release = socket.socketpair(socket.AF_UNIX, socket.SOCK_DGRAM)
-        rules = _in_memory(program(this_machine()))
+        rules = as_file(program(this_machine()))
         arguments = sandboxed(
             command,
             dev=dev,
@@ -145,14 +145,6 @@ class Stage:
             pass
         for descriptor in (self.reports, self.stdout, self.stderr):
             os.close(descriptor)
-
-
-def _in_memory(data: bytes) -> int:
-    """A descriptor from which *data* can be read."""
-    descriptor = os.memfd_create("filter", os.MFD_CLOEXEC)
-    os.write(descriptor, data)
-    os.lseek(descriptor, 0, os.SEEK_SET)
-    return descriptor
 
 
 class StageAhead:

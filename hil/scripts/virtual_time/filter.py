@@ -6,6 +6,7 @@ their arguments whether they concern the supervisor (linux/seccomp.h, linux/filt
 
 from __future__ import annotations
 
+import os
 import struct
 from typing import TYPE_CHECKING, Final, TypeAlias
 
@@ -148,16 +149,28 @@ _RULES: Final[dict[str, Block]] = {
 }
 
 
-def program(machine: ModuleType) -> bytes:
-    """The filter for *machine*, as the kernel takes it: eight bytes an instruction."""
+def program(machine: ModuleType, *, stops: bool = True) -> bytes:
+    """The filter for *machine*, as the kernel takes it: eight bytes an instruction.
+
+    Without *stops* it only refuses what shows this machine's own messages: for whoever is not traced.
+    """
     block: Block = [
         (_LOAD, 0, 0, _ARCHITECTURE_AT),
         (_EQUAL, 1, 0, machine.AUDIT_ARCH),
         (_RETURN, 0, 0, _ALLOW),
         (_LOAD, 0, 0, _NUMBER_AT),
     ]
-    for name, rule in _RULES.items():
+    rules = _RULES if stops else {"syslog": _RULES["syslog"]}
+    for name, rule in rules.items():
         if name in machine.NUMBERS:
             block += [(_EQUAL, 0, len(rule), machine.NUMBERS[name]), *rule]
     block.append((_RETURN, 0, 0, _ALLOW))
     return b"".join(struct.pack("=HBBI", *instruction) for instruction in block)
+
+
+def as_file(code: bytes) -> int:
+    """A descriptor from which a filter can be read, for whoever installs it; the caller closes it."""
+    descriptor = os.memfd_create("filter", os.MFD_CLOEXEC)
+    os.write(descriptor, code)
+    os.lseek(descriptor, 0, os.SEEK_SET)
+    return descriptor

@@ -64,6 +64,8 @@ CALLS = [
     ("futex", (1, 9 | 128 | 256, 0, 1 << 33), True),
     ("ioctl", (0, 0x5401, 1), True),
     ("ioctl", (0, 0x5413, 1), False),  # the window's size
+    ("ioctl", (0, 0xC250B407, 1), True),  # of the GPIO device
+    ("ioctl", (0, 0xC250B307, 1), False),  # of another
     ("setitimer", (0, 1, 0), True),
     ("setitimer", (1, 1, 0), False),  # processor time
     ("getrandom", (1, 16, 0), True),
@@ -126,3 +128,13 @@ def test_registers_are_signed_where_results_are() -> None:
 
     assert (registers.result, registers.number) == (-110, -1)
     assert registers.arguments[2] == (1 << 64) - 1
+
+
+@pytest.mark.parametrize("machine", MACHINES, ids=lambda machine: machine.__name__.rpartition(".")[2])
+@pytest.mark.parametrize("stops", [True, False])
+def test_this_machine_s_own_messages_are_refused_at_either_pace(machine: ModuleType, stops: bool) -> None:
+    code = program(machine, stops=stops)
+
+    assert judged(code, machine.AUDIT_ARCH, machine.NUMBERS["syslog"], 3) == 0x00050000 | 1
+    slept = judged(code, machine.AUDIT_ARCH, machine.NUMBERS["nanosleep"], 1, 0)
+    assert slept == (TRACE if stops else ALLOW)
