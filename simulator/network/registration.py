@@ -330,7 +330,8 @@ class Registration:
     def _wait(self, seconds: float, cause: str) -> None:
         cell, quirks = self._asked, self._module.profile.quirks
         if quirks.gives_up_at_first_failure:
-            self._machine.happen("rejected", cause)
+            self._is_told_to_wait = True
+            self._review(cause)
             return
         if quirks.ignores_long_waits:
             seconds = TIMERS[cell.settings.technology].retry_s

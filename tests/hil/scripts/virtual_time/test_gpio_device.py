@@ -264,7 +264,7 @@ if storm == 0:
         if count % 7 == 0:
             os.kill(script, signal.SIGSTOP)
             os.kill(script, signal.SIGCONT)
-        for _ in range(count * 7919 % 60000):
+        for _ in range(count * 7919 % 600000):
             pass
 bad, before = 0, len(os.listdir("/proc/self/fd"))
 for number in range(12):
