@@ -238,7 +238,7 @@ class Quirks(Section):
     *restart_keeps_back_off*: a wait that the network has ordered (T3346) outlives a restart.
     *retries_whatever_the_cause*: every refusal counts as a failed attempt.  *gives_up_at_first_failure*: none
     is tried again before the radios were off.  *ignores_long_waits*: T3402 and T3346 last no longer than
-    T3411.  *hears_while_silent*: a level is told although the radios are off.  *searches_once*: what has ended
+    T3411.  *hears_while_silent*: a level is told although the radios are off.  *searches_once*: what ended
     is not looked for again before the radios were off.  *clock_always_follows*: the network's time sets the
     clock whatever was asked for.
     """
