@@ -13,6 +13,7 @@ from hil.bench.drivers.usb_sysfs import UsbOptions, UsbSysfs
 from hil.errors import BenchUnfitError
 from hil.testing import UsbContract
 
+TOP = Path(__file__).parents[4]
 FILES = {
     "idVendor": "ffff",
     "idProduct": "0001",
@@ -110,17 +111,31 @@ except BenchUnfitError as error:
 """
 
 
-@pytest.mark.slow
-def test_udev_finds_a_device_by_its_serial_number(device: Path, tmp_path: Path) -> None:
-    top = Path(__file__).parents[4]
-    command = ["bwrap", "--dev-bind", "/", "/", "--bind", str(tmp_path / "sys"), "/sys"]
-    command += ["--setenv", "SYSTEMD_DEVICE_VERIFY_SYSFS", "0", sys.executable, "-c", BY_UDEV, str(top)]
-    device_link = tmp_path / "sys/bus/usb/devices/1-1.2"
+def under_udev(device: Path, sys_folder: Path, *command: str) -> subprocess.CompletedProcess[str]:
+    """Run Python with *command* where udev's own library takes the made tree for the kernel's."""
+    wrapped = ["bwrap", "--dev-bind", "/", "/", "--bind", str(sys_folder), "/sys"]
+    wrapped += ["--setenv", "SYSTEMD_DEVICE_VERIFY_SYSFS", "0", sys.executable, *command]
+    device_link = sys_folder / "bus/usb/devices/1-1.2"
     device_link.unlink()
     device_link.symlink_to("../../../devices/usb1/1-1/1-1.2")
     (device / "subsystem").unlink()
     (device / "subsystem").symlink_to("../../../../bus/usb")
-    result = subprocess.run(command, check=False, capture_output=True, text=True, timeout=60)
+    return subprocess.run(wrapped, check=False, capture_output=True, text=True, timeout=60, cwd=TOP)
+
+
+@pytest.mark.slow
+def test_the_driver_by_udev_keeps_the_contract(device: Path, tmp_path: Path) -> None:
+    contract = str(Path(__file__).with_name("udev_contract.py"))
+    result = under_udev(
+        device, tmp_path / "sys", "-m", "pytest", "-q", "-p", "no:cacheprovider", "-o", "addopts=", contract
+    )
+
+    assert "5 passed" in result.stdout, result.stdout + result.stderr
+
+
+@pytest.mark.slow
+def test_udev_finds_a_device_by_its_serial_number(device: Path, tmp_path: Path) -> None:
+    result = under_udev(device, tmp_path / "sys", "-c", BY_UDEV, str(TOP))
 
     assert result.stdout.splitlines() == [
         "active|ffff:0001 at 1-1.2, active|None",
