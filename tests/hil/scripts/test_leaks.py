@@ -35,10 +35,11 @@ def _state(pids: list[int]) -> dict[str, object]:
     kinds: Counter[str] = Counter()
     mounts: Counter[str] = Counter()
     for pid in pids:
-        for descriptor in Path(f"/proc/{pid}/fd").iterdir():
-            kinds[str(descriptor.readlink()).partition(":")[0].partition("/wakebench-")[0]] += 1
-        lines = Path(f"/proc/{pid}/mountinfo").read_text().splitlines()
-        mounts.update(line.rpartition(" - ")[2].split()[0] for line in lines if "wakebench-" in line)
+        with contextlib.suppress(FileNotFoundError):  # one that is just going; it is looked at again
+            for descriptor in Path(f"/proc/{pid}/fd").iterdir():
+                kinds[str(descriptor.readlink()).partition(":")[0].partition("/wakebench-")[0]] += 1
+            lines = Path(f"/proc/{pid}/mountinfo").read_text().splitlines()
+            mounts.update(line.rpartition(" - ")[2].split()[0] for line in lines if "wakebench-" in line)
     return {"processes": len(pids), "descriptors": kinds, "mounts": mounts}
 
 
