@@ -81,11 +81,13 @@ class StartSettings(Section):
     """The state in which a bench starts.
 
     *ready* means: ports up, AT answers, the card waits for its PIN if it has one, not yet registered.
-    *dead* never answers.  *off* with the supply on holds auto-start back until the supply is cut.
+    *dead* never answers.  *off* with the supply on holds auto-start back until the supply is cut.  A module
+    that does not know its network scans all bands before its first registration.
     """
 
     supply: Literal["on", "off"] = "on"
     module: Literal["off", "booting", "ready", "stopping", "dead"] = "off"
+    knows_network: bool = True
 
 
 class ModelSettings(Section):
@@ -144,6 +146,7 @@ class Model:
         self.registration = Registration(
             module=self.module, card=self.card, air=self.air, start_time=settings.start_time
         )
+        self.registration.knows_network = settings.start.knows_network
         self.service_centre = ServiceCentre(
             settings.service_centre,
             timeline=self.timeline,

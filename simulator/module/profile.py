@@ -116,7 +116,11 @@ class Key(Section):
 
 
 class Delays(Section):
-    """How long things take, counted from the instant at which the start threshold is reached."""
+    """How long things take, counted from the instant at which the start threshold is reached.
+
+    *registration_s* is that of a module which knows its network; *band_scan_s* comes on top where it was
+    never registered, and begins anew after each interruption (common practice, no source).
+    """
 
     uart_answers_s: SpreadOrNumber
     usb_appears_s: SpreadOrNumber
@@ -125,6 +129,7 @@ class Delays(Section):
     store_ready_s: SpreadOrNumber
     pin_accepted_s: SpreadOrNumber
     registration_s: SpreadOrNumber
+    band_scan_s: SpreadOrNumber = Spread(typ=120.0, min=20.0, max=900.0)
     operator_scan_s: SpreadOrNumber = Spread(typ=60.0, min=30.0, max=120.0)
     stop_s: SpreadOrNumber
     radio_off_s: SpreadOrNumber

@@ -45,13 +45,17 @@ _ATTACH_ANEW: Final = (9, 10)
 
 
 class Registration:
-    """The module's registration.  `changed` announces each new state or place."""
+    """The module's registration.  `changed` announces each new state or place.
+
+    `knows_network`: it has been registered before, and need not scan all bands.
+    """
 
     def __init__(self, *, module: Module, card: Card, air: Air, start_time: datetime) -> None:
         self.changed: Announcement[None] = Announcement()
         self.reject_cause: int | None = None
         self.cell: Cell | None = None
         self.air = air
+        self.knows_network = True
         self.selection = Selection(air=air, card=card)
         self.connection = Connection(module=module, air=air)
         self.clock = NetworkClock(module=module, start_time=start_time)
@@ -261,7 +265,10 @@ class Registration:
         elif self.selection.best() is None:
             self._cancel()
         elif not self._requests.is_waiting:
-            delay_ns = self._module.draws.draw_ns("registration", self._module.profile.delays.registration_s)
+            draws, delays = self._module.draws, self._module.profile.delays
+            delay_ns = draws.draw_ns("registration", delays.registration_s)
+            if not self.knows_network:
+                delay_ns += draws.draw_ns("band_scan", delays.band_scan_s)
             attach_ns = min(ATTACH_NS, delay_ns // 2)
             barred_ns = self._barred_until_ns - self._module.timeline.now_ns
             self._requests.wait(max(delay_ns - attach_ns, barred_ns), lambda: self._found(attach_ns))
@@ -283,6 +290,7 @@ class Registration:
 
     def _accepted(self) -> None:
         cell = self._asked
+        self.knows_network = True
         self.clock.tell(cell.settings)
         self._machine.happen(
             "accepted_home" if self.selection.is_home(cell) else "accepted_roaming", "network"

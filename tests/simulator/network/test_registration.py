@@ -396,3 +396,43 @@ def test_twelve_minutes_of_back_off_take_a_tenth_of_a_second_at_most(build: Buil
     took_s = time.perf_counter() - began_s
 
     assert took_s <= 0.1
+
+
+def registered_at_s(model: Model, from_s: float) -> float:
+    while stat(model) != 1:
+        later(model, 1)
+    return model.timeline.now_ns / 1e9 - from_s
+
+
+@pytest.mark.parametrize("seed", range(3))
+def test_a_module_that_knows_no_network_scans_all_bands_before_its_first_registration_only(
+    build: Build, seed: int
+) -> None:
+    model = build(
+        start={"module": "ready", "knows_network": False}, card={"pin_enabled": False}, bench={"seed": seed}
+    )
+    delays = model.module.profile.delays
+    first_s = registered_at_s(model, 0)
+    model.module.radio.request(4)
+    model.module.radio.request(1)
+    again_s = registered_at_s(model, model.timeline.now_ns / 1e9)
+
+    assert delays.band_scan_s.min < first_s < delays.band_scan_s.max + delays.registration_s.max + 1
+    assert again_s <= delays.registration_s.max + 1
+
+
+def test_each_interruption_begins_the_scan_anew(build: Build) -> None:
+    scan = {"band_scan_s": {"typ": 100.0, "min": 100.0, "max": 100.0}}
+    model = build(
+        start={"module": "ready", "knows_network": False},
+        card={"pin_enabled": False},
+        module={"unit": {"delays": scan}},
+    )
+    for _ in range(5):
+        later(model, 90)
+        model.module.radio.request(4)
+        model.module.radio.request(1)
+    before = stat(model)
+    later(model, 130)
+
+    assert (before, stat(model)) == (2, 1)
