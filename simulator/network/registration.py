@@ -141,8 +141,6 @@ class Registration:
 
     def detach(self) -> None:
         """Leave the network until `attach`, another choice of operator, or radios off and on."""
-        if (cell := self.serving) is not None:
-            self.connection.use(cell, _UPDATE_NS)
         self._is_told_to_wait = True
         self._review("command")
 
@@ -251,10 +249,17 @@ class Registration:
                 self._attempts = 0
                 self._await_update()
             case Registered.IDLE:
-                self.connection.close()
+                self._leave(change.before)
                 self.cell = None
         if self.state is state:  # a search that finds nothing allowed has told its own news
             self.changed.announce(None)
+
+    def _leave(self, before: Registered) -> None:
+        """Who was registered and may transmit says that it goes (TS 24.301 5.5.2.2)."""
+        if self._may_receive and before in REGISTERED:
+            self.connection.use(self._asked, _UPDATE_NS)
+        elif not self._may_receive:
+            self.connection.close()
 
     def _search(self) -> None:
         """Attach after the profile's delay, if a cell is found; otherwise wait for one."""

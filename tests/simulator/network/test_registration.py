@@ -436,3 +436,21 @@ def test_each_interruption_begins_the_scan_anew(build: Build) -> None:
     later(model, 130)
 
     assert (before, stat(model)) == (2, 1)
+
+
+@pytest.mark.parametrize(("how", "says_goodbye"), [("command", True), ("operator", True), ("radio", False)])
+def test_who_leaves_the_network_by_command_tells_it(registered: Model, how: str, says_goodbye: bool) -> None:
+    # TS 24.301 5.5.2.2; the radios that are just switched off are silent at once here.
+    demands: list[str] = []
+    registered.module.consumption.changed.listen(lambda demand: demands.append(demand.label))
+    match how:
+        case "command":
+            registered.registration.detach()
+        case "operator":
+            registered.registration.choose(Mode.NONE)
+        case "radio":
+            registered.module.radio.request(4)
+    later(registered, 5)
+
+    assert ("transmit lte" in demands) is says_goodbye
+    assert not registered.module.consumption.demand.label.startswith("transmit")
