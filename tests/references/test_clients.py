@@ -16,6 +16,7 @@ from pathlib import Path
 
 import pexpect
 import pytest
+import serial
 
 from hil.scripts.kept import KeptScripts
 
@@ -90,12 +91,9 @@ def test_socat_passes_a_dialogue_on(port: str) -> None:
 
 @pytest.mark.slow
 def test_gammu_identifies_the_module_and_its_card(port: str, tmp_path: Path) -> None:
-    with Path(port).open("r+b", buffering=0) as both:
-        subprocess.run(["stty", "-F", port, "raw", "-echo"], check=True)  # noqa: S607 # any stty
+    with serial.Serial(port, 115200, timeout=10) as both:
         both.write(b'AT+CPIN="1234"\r')
-        heard = b""
-        while not heard.endswith(b"OK\r\n"):
-            heard += both.read(64)
+        assert both.read_until(b"OK\r\n").endswith(b"OK\r\n")
     settings = tmp_path / "gammurc"
     settings.write_text(f"[gammu]\ndevice = {port}\nconnection = at115200\n")
     time.sleep(2)  # the card verifies its PIN
