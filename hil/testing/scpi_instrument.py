@@ -7,10 +7,11 @@ thread for each client; values are plain attributes, or functions of whoever put
 from __future__ import annotations
 
 import contextlib
-import re
 import socket
 import threading
 from typing import TYPE_CHECKING, Final, Literal, TypeAlias
+
+from simulator.edges.scpi import Language, OutOfRangeError, number, switch
 
 if TYPE_CHECKING:
     from collections.abc import Callable
@@ -20,13 +21,9 @@ if TYPE_CHECKING:
 Fault: TypeAlias = Literal["silent", "nonsense", "half", "not a number", "refuses", "hangs up", "binary"]
 
 IDENTITY: Final = "Ashbeck Instruments,loopback supply,0,1.0"
-_NUMBER: Final = re.compile(r"[+-]?(\d+\.?\d*|\.\d+)([eE][+-]?\d+)?")
 _LONGEST_LINE: Final = 4096
-# SCPI-1999 volume 2, 21.8: the numbers of errors.
-_UNDEFINED: Final = '-113,"Undefined header"'
-_NO_NUMBER: Final = '-120,"Numeric data error"'
-_OUT_OF_RANGE: Final = '-222,"Data out of range"'
-_NO_ERROR: Final = '0,"No error"'
+# SCPI-1999 volume 2, 21.8.
+_REFUSED: Final = (-200, "Execution error")
 
 
 class ScpiInstrument:
@@ -50,7 +47,7 @@ class ScpiInstrument:
         self.fault: Fault | None = None
         self.heard: list[str] = []
         self._most_volts, self._most_db = most_volts, most_db
-        self._errors: list[str] = []
+        self._language = self._speak()
         self._lock = threading.Lock()
         self._clients: list[socket.socket] = []
         self._listener = socket.create_server(("127.0.0.1", 0))
@@ -137,89 +134,59 @@ class ScpiInstrument:
             self.heard.append(line)
             del self.heard[:-1000]
             if self.fault == "refuses" and not line.upper().endswith("?"):
-                self._errors.append('-200,"Execution error"')
+                self._language.fail(_REFUSED)
                 return ""
-            answers = [self._unit(unit.strip().removeprefix(":")) for unit in line.split(";") if unit.strip()]
+            answer = self._language.line(line)
         self.changed()
-        return ";".join(answer for answer in answers if answer)
+        return answer or ""
 
     # -- the commands -----------------------------------------------------------------------
 
-    def _unit(self, unit: str) -> str:
-        header, _, parameter = unit.partition(" ")
-        query = self._query(_short(header))
-        if query is not None:
-            return query
-        setting = {
-            "VOLT": self._take_volts,
-            "CURR": self._take_limit,
-            "INST:NSEL": self._take_channel,
-            "INP:ATT": self._take_db,
-        }.get(_short(header))
-        if _short(header) == "OUTP":
-            self.is_on = parameter.strip().upper() in ("ON", "1")
-        elif _short(header) in ("*RST", "*CLS"):
-            self._errors.clear()
-            if header.upper() == "*RST":
-                self.is_on, self.set_volts = False, 0.0
-        elif setting is None:
-            self._errors.append(_UNDEFINED)
-        elif _NUMBER.fullmatch(parameter.strip()) is None:
-            self._errors.append(_NO_NUMBER)
-        else:
-            setting(float(parameter))
-        return ""
+    def _speak(self) -> Language:
+        measured = self.measured
+        return Language(
+            identity=IDENTITY,
+            queries={
+                "OUTPut[:STATe]": lambda: str(int(self.is_on)),
+                "[SOURce:]VOLTage[:LEVel]": lambda: f"{self.set_volts:.4f}",
+                "[SOURce:]CURRent[:LEVel]": lambda: f"{self.limit_a:.4f}",
+                "INPut:ATTenuation": lambda: f"{self.attenuation_db:.2f}",
+                "MEASure:VOLTage": lambda: f"{measured['volts']():.6E}",
+                "MEASure:CURRent": lambda: f"{measured['amps']():.6E}",
+                "MEASure:VOLTage:DC": lambda: f"{measured['rail']():.6E}",
+            },
+            settings={
+                "OUTPut[:STATe]": self._turn,
+                "[SOURce:]VOLTage[:LEVel]": self._take_volts,
+                "[SOURce:]CURRent[:LEVel]": self._take_limit,
+                "INSTrument:NSELect": self._take_channel,
+                "INPut:ATTenuation": self._take_db,
+                "*RST": self._reset,
+            },
+        )
 
-    def _query(self, header: str) -> str | None:
-        answers: dict[str, Callable[[], str]] = {
-            "*IDN?": lambda: IDENTITY,
-            "*OPC?": lambda: "1",
-            "SYST:ERR?": lambda: self._errors.pop(0) if self._errors else _NO_ERROR,
-            "OUTP?": lambda: str(int(self.is_on)),
-            "VOLT?": lambda: f"{self.set_volts:.4f}",
-            "CURR?": lambda: f"{self.limit_a:.4f}",
-            "INP:ATT?": lambda: f"{self.attenuation_db:.2f}",
-            "MEAS:VOLT?": lambda: f"{self.measured['volts']():.6E}",
-            "MEAS:CURR?": lambda: f"{self.measured['amps']():.6E}",
-            "MEAS:VOLT:DC?": lambda: f"{self.measured['rail']():.6E}",
-        }
-        return answers[header]() if header in answers else None
+    def _turn(self, text: str) -> None:
+        self.is_on = switch(text)
 
-    def _take_volts(self, value: float) -> None:
-        if 0 <= value <= self._most_volts:
-            self.set_volts = value
-        else:
-            self._errors.append(_OUT_OF_RANGE)
+    def _reset(self, _: str) -> None:
+        self.is_on, self.set_volts = False, 0.0
 
-    def _take_limit(self, value: float) -> None:
-        self.limit_a = value
+    def _take_volts(self, text: str) -> None:
+        self.set_volts = _up_to(self._most_volts, text)
 
-    def _take_channel(self, value: float) -> None:
-        self.channel = int(value)
+    def _take_limit(self, text: str) -> None:
+        self.limit_a = number(text)
 
-    def _take_db(self, value: float) -> None:
-        if 0 <= value <= self._most_db:
-            self.attenuation_db = value
-        else:
-            self._errors.append(_OUT_OF_RANGE)
+    def _take_channel(self, text: str) -> None:
+        self.channel = int(number(text))
+
+    def _take_db(self, text: str) -> None:
+        self.attenuation_db = _up_to(self._most_db, text)
 
 
-_LONG: Final = {
-    "VOLTAGE": "VOLT",
-    "CURRENT": "CURR",
-    "OUTPUT": "OUTP",
-    "MEASURE": "MEAS",
-    "SYSTEM": "SYST",
-    "ERROR": "ERR",
-    "INSTRUMENT": "INST",
-    "NSELECT": "NSEL",
-    "INPUT": "INP",
-    "ATTENUATION": "ATT",
-}
-
-
-def _short(header: str) -> str:
-    """A header in its short form (SCPI-1999 volume 1, 6.2.1)."""
-    words = header.upper().removesuffix("?").split(":")
-    text = ":".join(_LONG.get(word, word) for word in words)
-    return f"{text}?" if header.endswith("?") else text
+def _up_to(most: float, text: str) -> float:
+    """The number in *text*, from 0 to *most*."""
+    value = number(text)
+    if not 0 <= value <= most:
+        raise OutOfRangeError(text)
+    return value

@@ -79,7 +79,7 @@ class Language:
             for pattern, answer in self._queries:
                 if pattern.fullmatch(header[:-1]):
                     return answer()
-            self._fail(_UNDEFINED)
+            self.fail(_UNDEFINED)
             return None
         if header.upper() == "*CLS":
             self._errors.clear()
@@ -89,18 +89,19 @@ class Language:
                 self._set(setting, parameter)
                 return None
         if header.upper() not in ("*WAI", "*OPC"):
-            self._fail(_UNDEFINED)
+            self.fail(_UNDEFINED)
         return None
 
     def _set(self, setting: Setting, parameter: str) -> None:
         try:
             setting(parameter)
         except OutOfRangeError:
-            self._fail(_OUT_OF_RANGE)
+            self.fail(_OUT_OF_RANGE)
         except ValueError:
-            self._fail(_NO_NUMBER if parameter else _MISSING)
+            self.fail(_NO_NUMBER if parameter else _MISSING)
 
-    def _fail(self, error: tuple[int, str]) -> None:
+    def fail(self, error: tuple[int, str]) -> None:
+        """Put an error, its number and words, into the queue."""
         if len(self._errors) < _PLACES:
             self._errors.append(error)
         else:
