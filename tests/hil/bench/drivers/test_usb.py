@@ -11,7 +11,8 @@ import pytest
 
 from hil.bench.drivers.usb_sysfs import UsbOptions, UsbSysfs
 from hil.errors import BenchUnfitError
-from hil.testing import UsbContract
+
+from .made_device import MadeDevice
 
 TOP = Path(__file__).parents[4]
 FILES = {
@@ -40,31 +41,13 @@ def device(tmp_path: Path) -> Path:
     return folder
 
 
-class TestSysfs(UsbContract):
+class TestSysfs(MadeDevice):
     """On a made tree; what is written to it is what the kernel would be told."""
 
     @pytest.fixture
     def usb(self, device: Path, tmp_path: Path) -> UsbSysfs:
         del device
         return UsbSysfs(UsbOptions(path="1-1.2", root=str(tmp_path / "sys")), "usb")
-
-    @pytest.fixture
-    def power(self, device: Path) -> Callable[[], tuple[str, str]]:
-        names = ("power/control", "power/autosuspend_delay_ms")
-        return lambda: tuple((device / name).read_text().strip() for name in names)  # type: ignore[return-value] # two
-
-    @pytest.fixture
-    def cycles(self, monkeypatch: pytest.MonkeyPatch) -> Callable[[], int]:
-        written: list[str] = []
-        write = Path.write_text
-
-        def noted(path: Path, text: str) -> int:
-            if path.name == "authorized":
-                written.append(text.strip())
-            return write(path, text)
-
-        monkeypatch.setattr(Path, "write_text", noted)
-        return lambda: "".join(written).count("01")
 
     @pytest.fixture
     def unplug(self, device: Path, tmp_path: Path) -> Callable[[], None]:
@@ -127,7 +110,16 @@ def under_udev(device: Path, sys_folder: Path, *command: str) -> subprocess.Comp
 def test_the_driver_by_udev_keeps_the_contract(device: Path, tmp_path: Path) -> None:
     contract = str(Path(__file__).with_name("udev_contract.py"))
     result = under_udev(
-        device, tmp_path / "sys", "-m", "pytest", "-q", "-p", "no:cacheprovider", "-o", "addopts=", contract
+        device,
+        tmp_path / "sys",
+        "-m",
+        "pytest",
+        "-q",
+        "-p",
+        "no:cacheprovider",
+        "-o",
+        "addopts=--import-mode=importlib",
+        contract,
     )
 
     assert "5 passed" in result.stdout, result.stdout + result.stderr

@@ -8,7 +8,8 @@ from pathlib import Path
 import pytest
 
 from hil.bench.drivers.usb_udev import UsbUdev, UsbUdevOptions
-from hil.testing import UsbContract
+
+from .made_device import MadeDevice
 
 DEVICE = Path("/sys/devices/usb1/1-1/1-1.2")
 LINK = Path("/sys/bus/usb/devices/1-1.2")
@@ -20,7 +21,7 @@ FRESH = {
 }
 
 
-class TestUdev(UsbContract):
+class TestUdev(MadeDevice):
     """By its serial number; what is written is what the kernel would be told."""
 
     @pytest.fixture
@@ -32,22 +33,8 @@ class TestUdev(UsbContract):
         return UsbUdev(UsbUdevOptions(serial="A1"), "usb")
 
     @pytest.fixture
-    def power(self) -> Callable[[], tuple[str, str]]:
-        names = ("power/control", "power/autosuspend_delay_ms")
-        return lambda: tuple((DEVICE / name).read_text().strip() for name in names)  # type: ignore[return-value] # two
-
-    @pytest.fixture
-    def cycles(self, monkeypatch: pytest.MonkeyPatch) -> Callable[[], int]:
-        written: list[str] = []
-        write = Path.write_text
-
-        def noted(path: Path, text: str) -> int:
-            if path.name == "authorized":
-                written.append(text.strip())
-            return write(path, text)
-
-        monkeypatch.setattr(Path, "write_text", noted)
-        return lambda: "".join(written).count("01")
+    def device(self) -> Path:
+        return DEVICE
 
     @pytest.fixture
     def unplug(self) -> Callable[[], None]:
