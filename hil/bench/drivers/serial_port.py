@@ -6,6 +6,7 @@ import contextlib
 import errno
 import select
 import socket
+import termios
 import time
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final
@@ -31,7 +32,7 @@ CURES: Final = {
 }
 
 if TYPE_CHECKING:
-    from collections.abc import Collection
+    from collections.abc import Collection, Iterator
 
 
 class SerialLink(Link):
@@ -47,7 +48,30 @@ class SerialLink(Link):
         if self._is_device:
             self._serial.write_timeout = _WRITE_S
             self._serial.exclusive = True
-        self._serial.open()
+        with self._refusals_told(framing):
+            self._serial.open()
+
+    @contextlib.contextmanager
+    def _refusals_told(self, framing: str) -> Iterator[None]:
+        """A device that cannot be set so (a pseudo-terminal knows no parity) lacks it; it is not broken.
+
+        Some kernels refuse, some take it and leave it out.
+        """
+        try:
+            yield
+            is_set = not self._is_device or self._has(framing)
+        except termios.error:
+            is_set = False
+        if not is_set:
+            self.close()
+            raise PartMissingError(part=f"framing {framing}", why=f"{self._target} cannot be set to it")
+
+    def _has(self, framing: str) -> bool:
+        """Whether the device has taken data bits and parity."""
+        flags = termios.tcgetattr(self._serial.fileno())[2]
+        bits = {"5": termios.CS5, "6": termios.CS6, "7": termios.CS7, "8": termios.CS8}.get(framing[0])
+        has_parity = bool(flags & termios.PARENB)
+        return flags & termios.CSIZE == bits and has_parity is (framing[1] != "N")
 
     def read(self, timeout_s: float) -> bytes:
         """What has come."""
@@ -78,7 +102,8 @@ class SerialLink(Link):
             if baud is not None:
                 self._serial.baudrate = baud
             if framing is not None:
-                self._frame(framing)
+                with self._refusals_told(framing):
+                    self._frame(framing)
             if rtscts is not None:
                 self._serial.rtscts = rtscts
         except OSError as error:
@@ -203,8 +228,8 @@ class _Remembered(SerialLink):
     """A link that its driver knows of while it is open."""
 
     def __init__(self, driver: SerialPort, target: str, *, baud: int, framing: str) -> None:
-        super().__init__(target, baud=baud, framing=framing)
         self._driver = driver
+        super().__init__(target, baud=baud, framing=framing)
 
     def close(self) -> None:
         """Close it."""

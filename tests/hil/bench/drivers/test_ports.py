@@ -82,6 +82,18 @@ class TestDevice(PortContract):
             _ = link.control_lines
         link.close()
 
+    @pytest.mark.parametrize("framing", ["8E1", "7O1"])
+    def test_a_framing_that_a_pty_does_not_carry_is_a_part_that_is_missing(
+        self, port: SerialPort, framing: str
+    ) -> None:
+        with pytest.raises(PartMissingError, match=f"framing {framing}"):
+            port.open(baud=9600, framing=framing)
+        link = port.open(baud=9600, framing="8N1")
+
+        with pytest.raises(PartMissingError, match=f"framing {framing}"):
+            link.set_line(framing=framing)
+        link.close()
+
     def test_a_port_that_another_program_has_is_told(self, port: SerialPort, echo: Echo) -> None:
         other = serial.Serial(str(echo.link), exclusive=True)
         try:
