@@ -10,13 +10,14 @@ from typing import TYPE_CHECKING, Any, Final
 
 from simulator.edges.instruments import Instruments, language
 from simulator.edges.listening import Listening
-from simulator.edges.rfc2217_edge import Rfc2217Edges
+from simulator.edges.rfc2217_edge import Rfc2217Edge
 
 from .bench.served import ServedBench
 from .bench.simulated import pace_name
-from .errors import UsageError
+from .errors import UnknownNameError, UsageError
 
 if TYPE_CHECKING:
+    from collections.abc import Collection
     from pathlib import Path
     from types import FrameType
 
@@ -82,13 +83,15 @@ def serve(
     factor: float,
     for_s: float | None,
     rfc2217: Listening | None = None,
+    over_tcp: Collection[str] = (),
     instruments: Listening | None = None,
 ) -> None:
     """Serve until SIGINT or SIGTERM, or for *for_s* seconds of the bench's time; prints where things are.
 
-    With *rfc2217* the ports listen there, with *instruments* supply, meter and attenuator.  Raises UsageError
-    where that cannot be had.
+    With *rfc2217* the ports listen there (all, or those *over_tcp*), with *instruments* supply, meter and
+    attenuator.  Raises UsageError where that cannot be had.
     """
+    _refuse_unknown(description, over_tcp)
     folder = folder.absolute()
     ready = folder / "ready.json"
     ready.unlink(missing_ok=True)
@@ -96,7 +99,11 @@ def serve(
     stop = Stop()
     try:
         served = ServedBench(
-            description, folder, factor=factor, link_name=lambda port: port.role, rfc2217=rfc2217
+            description,
+            folder,
+            factor=factor,
+            rfc2217=rfc2217,
+            over_tcp=over_tcp,
         )
     except BaseException:
         stop.close()
@@ -112,12 +119,14 @@ def serve(
             *_ports_text(served, folder, rfc2217),
             *([] if listening is None else [f"instruments {listening.resource}"]),
             f"header     {folder}/sys/class/gpio",
+            *([] if served.without_fuse else [f"usb        {folder}/sys/bus/usb"]),
             f"recording  {folder}/recording.jsonl",
-            *(PTY_LACKS if rfc2217 is None else ()),
+            *(PTY_LACKS if rfc2217 is None or over_tcp else ()),
         ]
         if served.without_fuse is not None:
             lines.append(
-                f"no FUSE ({served.without_fuse}): header files are plain files and return no errors"
+                f"no FUSE ({served.without_fuse}): header files are plain files and return no errors, and "
+                "there are no files of USB devices"
             )
         print("\n".join(lines), flush=True)  # noqa: T201 # a command's output
         facts = _facts(served, description, factor)
@@ -146,10 +155,18 @@ def _listen(served: ServedBench, where: Listening | None) -> Instruments | None:
         ) from error
 
 
+def _refuse_unknown(description: BenchDescription, over_tcp: Collection[str]) -> None:
+    known = [*description.profile.usb.roles, *(["uart"] if description.settings.host.uart else [])]
+    for role in over_tcp:
+        if role not in known:
+            raise UnknownNameError(kind="port", name=role, known=known)
+
+
 def _ports_text(served: ServedBench, folder: Path, rfc2217: Listening | None) -> list[str]:
+    lines = [f"ports      {folder}/dev/ (each while the module presents it)"] if served.links else []
     if rfc2217 is None:
-        return [f"ports      {folder}/dev/ (each while the module presents it)"]
-    lines = [f"{role:<10} {url} (while the module presents it)" for role, url in _urls(served).items()]
+        return lines
+    lines += [f"{role:<10} {url} (while the module presents it)" for role, url in _urls(served).items()]
     if not ip_address(rfc2217.address).is_loopback:
         lines.append(
             f"caution: {rfc2217.address} can be reached from other machines, and there is no password: "
@@ -159,22 +176,25 @@ def _ports_text(served: ServedBench, folder: Path, rfc2217: Listening | None) ->
 
 
 def _urls(served: ServedBench) -> dict[str, str]:
-    edges = served.bench.edges
-    if not isinstance(edges, Rfc2217Edges):
-        return {}
-    return {role: edges.by_role[role].url for role in served.bench.model.module.ports}
+    edges = served.bench.edges.by_role
+    return {
+        role: edge.url
+        for role in served.bench.model.module.ports
+        if isinstance(edge := edges[role], Rfc2217Edge)
+    }
 
 
 def _facts(served: ServedBench, description: BenchDescription, factor: float) -> dict[str, Any]:
-    module = served.bench.model.module
+    module, urls = served.bench.model.module, _urls(served)
     return {
         "bench": description.file.bench.name,
         "pid": os.getpid(),
         "pace": pace_name(factor),
-        "ports": _urls(served) or {role: str(served.folder / "dev" / role) for role in module.ports},
+        "ports": {role: urls.get(role, str(served.folder / "dev" / role)) for role in module.ports},
         "present": [role for role, port in module.ports.items() if port.is_present],
         "header": str(served.folder / "sys" / "class" / "gpio"),
         "header_by": "folder" if served.without_fuse is not None else "fuse",
+        "usb": None if served.without_fuse is not None else str(served.folder / "sys" / "bus" / "usb"),
         "recording": str(served.folder / "recording.jsonl"),
     }
 

@@ -138,6 +138,9 @@ def _run(path: Path, targets: Sequence[str], options: Sequence[str]) -> ExitCode
     arguments += ["--rootdir", str(folder), "-c", str(folder / "pytest.ini"), "-p", "no:cacheprovider"]
     # This process has loaded the plugin already; there is no assertion in it to rewrite.
     arguments += ["-W", "ignore::pytest.PytestAssertRewriteWarning"]
+    # pyserial 3.5 starts its reader over RFC 2217 the old way.
+    for name in ("setDaemon", "setName"):
+        arguments += ["-W", f"ignore:{name}() is deprecated:DeprecationWarning"]
     outcomes = Outcomes()
     code = pytest.main(arguments, plugins=[outcomes])
     if outcomes.broken is not None and ExitCode.BENCH in outcomes.codes:

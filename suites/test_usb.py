@@ -56,12 +56,12 @@ def test_a_reset_by_the_host_brings_the_ports_back_and_they_answer(
     modem_ready: Modem, bench: Bench, measure: Measure
 ) -> None:
     modem_ready.close()
-    bench.usb.cycle()
     began_s = bench.clock.now_s()
+    bench.usb.cycle()
     for role in bench.profile.usb.ports:
         bench.ports.wait_for(role, timeout_s=_BACK_S + 10)
 
-    measure("reset to every port", bench.clock.now_s() - began_s, "s", low=0.01, high=_BACK_S)
+    measure("reset to every port", bench.clock.now_s() - began_s, "s", high=_BACK_S)
     assert modem_ready.command("AT").is_ok
 
 

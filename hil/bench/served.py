@@ -1,7 +1,8 @@
 """A simulated bench served to other programs: device links, header files, recording, in one folder.
 
-At real pace or a factor, or at virtual pace for whoever moves time; the folder holds `dev/<name>` links to
-the ptys (present only while the module presents the port), `sys/class/gpio`, and `recording.jsonl`.
+At real pace or a factor, or at virtual pace for whoever moves time; the folder holds links to the ptys, such
+as `dev/ttyUSB3` and `dev/at` (present only while the module presents the port), `sys` with the GPIO lines and
+the USB devices, and `recording.jsonl`.
 """
 
 from __future__ import annotations
@@ -17,13 +18,13 @@ from simulator.edges.gpio_tree import gpio_tree
 from simulator.edges.header_files import HeaderFiles
 from simulator.edges.header_folder import HeaderFolder
 from simulator.edges.host_trees import sys_tree
-from simulator.edges.port_edges import PtyEdges
+from simulator.edges.port_edges import MixedEdges, PtyEdges
 from simulator.kernel.timeline import ns
 
 from .simulated import SimulatedBench
 
 if TYPE_CHECKING:
-    from collections.abc import Callable, Mapping
+    from collections.abc import Callable, Collection, Mapping
     from pathlib import Path
 
     from hil.recording.query import Recording
@@ -39,10 +40,10 @@ PTYS: Final = "/dev/pts"
 
 
 class PortLinks:
-    """A link in *folder* for each port that is there; *name* says what it is called.
+    """A link in *folder* for each port that is there, named as the host names the port.
 
-    *ptys* is the folder in which whoever follows the links sees the ptys.  *aliases* gives names below
-    `serial` that lead to a port's own link.
+    *ptys* is the folder in which whoever follows the links sees the ptys.  *aliases* gives further names
+    (paths below the folder) that lead to a port's own link.
     """
 
     def __init__(
@@ -50,12 +51,10 @@ class PortLinks:
         folder: Path,
         edges: PtyEdges,
         *,
-        name: Callable[[Port], str],
+        aliases: Callable[[Port], list[str]],
         ptys: str = PTYS,
-        aliases: Callable[[Port], list[str]] = lambda _: [],
     ) -> None:
-        self._folder, self._edges, self._name, self._ptys = folder, edges, name, ptys
-        self._aliases = aliases
+        self._folder, self._edges, self._ptys, self._aliases = folder, edges, ptys, aliases
         self._links: dict[str, list[Path]] = {}
         folder.mkdir(parents=True, exist_ok=True)
         for edge in edges.by_role.values():
@@ -75,15 +74,14 @@ class PortLinks:
         if path is None:
             return
         self._vanish(port)
-        name = self._name(port)
-        links = self._links[port.role] = [self._folder / name]
+        links = self._links[port.role] = [self._folder / port.node]
         links[0].unlink(missing_ok=True)
         links[0].symlink_to(path.replace(PTYS, self._ptys))
         for alias in self._aliases(port):
-            link = self._folder / "serial" / alias
+            link = self._folder / alias
             link.parent.mkdir(parents=True, exist_ok=True)
             link.unlink(missing_ok=True)
-            link.symlink_to(f"../../{name}")
+            link.symlink_to("../" * alias.count("/") + port.node)
             links.append(link)
 
     def _vanish(self, port: Port) -> None:
@@ -96,10 +94,13 @@ def _listening(
     *,
     factor: float | None,
     rfc2217: Listening | None,
+    over_tcp: Collection[str],
     pinned: Mapping[str, Any] | None,
 ) -> SimulatedBench:
     try:
-        return SimulatedBench(description, factor=factor, ports=rfc2217 or "pty", pinned=pinned)
+        return SimulatedBench(
+            description, factor=factor, ports=rfc2217 or "pty", over_tcp=over_tcp, pinned=pinned
+        )
     except (OSError, OverflowError) as error:
         if rfc2217 is None:
             raise
@@ -116,8 +117,8 @@ class ServedBench:
     *ptys* is where whoever follows the links sees the host's ptys.  The made `/sys` is `sys` in the folder,
     or shown in *mounts* of the caller's.
 
-    With *rfc2217* the ports listen for clients there instead of being ptys.  Raises UsageError where that
-    address cannot be had.
+    With *rfc2217* the ports listen for clients there instead of being ptys, or those *over_tcp* alone.
+    Raises UsageError where that address cannot be had.
     """
 
     def __init__(
@@ -126,11 +127,11 @@ class ServedBench:
         folder: Path,
         *,
         factor: float | None = 1.0,
-        link_name: Callable[[Port], str],
         keep_events: bool = False,
         pinned: Mapping[str, Any] | None = None,
         demand_fuse: bool = False,
         rfc2217: Listening | None = None,
+        over_tcp: Collection[str] = (),
         mounts: HostMounts | None = None,
         ptys: str = PTYS,
     ) -> None:
@@ -138,7 +139,7 @@ class ServedBench:
         self.without_fuse: str | None = None
         self._files: HeaderFiles | HeaderFolder | None = None
         self._prepare()
-        self.bench = _listening(description, factor=factor, rfc2217=rfc2217, pinned=pinned)
+        self.bench = _listening(description, factor=factor, rfc2217=rfc2217, over_tcp=over_tcp, pinned=pinned)
         self.driver = self.bench.driver
         self._file = RecordingFile(folder / "recording.jsonl", self.bench.recording.head)
         self._keep = keep_events
@@ -146,13 +147,14 @@ class ServedBench:
         self._file.add(self._kept)
         self.driver.on_events = self._write
         edges = self.bench.edges
+        if isinstance(edges, MixedEdges):
+            edges = edges.ptys
         self.links = (
             PortLinks(
                 folder / "dev",
                 edges,
-                name=link_name,
                 ptys=ptys,
-                aliases=self.bench.model.usb_bus.link_names if ptys != PTYS else lambda _: [],
+                aliases=self._serial_names if ptys != PTYS else lambda port: [port.role],
             )
             if isinstance(edges, PtyEdges)
             else None
@@ -167,6 +169,9 @@ class ServedBench:
         else:
             self._files = self._header_files(sys, demand_fuse=demand_fuse)
         self.driver.start_clock()
+
+    def _serial_names(self, port: Port) -> list[str]:
+        return [f"serial/{name}" for name in self.bench.model.usb_bus.link_names(port)]
 
     def _header_files(self, sys: SysTree, *, demand_fuse: bool) -> HeaderFiles | HeaderFolder:
         folder = self.folder / "sys"
@@ -238,7 +243,8 @@ class ServedBench:
                 capture_output=True,
             )
         dev = self.folder / "dev"
-        if dev.is_dir():
-            for link in dev.iterdir():
-                if link.is_symlink() and str(link.readlink()).startswith("/dev/pts/"):
-                    link.unlink()
+        links = [path for path in dev.iterdir() if path.is_symlink()] if dev.is_dir() else []
+        for link in links:
+            target = str(link.readlink())
+            if target.startswith("/dev/pts/") or "/" not in target:
+                link.unlink()

@@ -10,8 +10,10 @@ from hil.errors import BenchUndecidedError, BenchUnfitError, PartMissingError, P
 from hil.recording.head import head
 from hil.recording.query import Recording
 from simulator.edges.listening import Listening
+from simulator.edges.memory import MemoryEdge
 from simulator.edges.pacing import Driver
-from simulator.edges.port_edges import MemoryEdges, PtyEdges
+from simulator.edges.port_edges import MemoryEdges, MixedEdges, PtyEdges
+from simulator.edges.pty_port import PtyEdge
 from simulator.edges.rfc2217_edge import Rfc2217Edges
 from simulator.kernel.timeline import ns
 from simulator.model import Model
@@ -42,7 +44,7 @@ if TYPE_CHECKING:
     from .files import BenchDescription
     from .interface import Port
 
-Edges: TypeAlias = "PtyEdges | MemoryEdges | Rfc2217Edges"
+Edges: TypeAlias = "PtyEdges | MemoryEdges | Rfc2217Edges | MixedEdges"
 
 # A run whose actions were this late can no longer tell a silent module from a starved simulation.
 _HOPELESS_S: Final = 1.0
@@ -173,13 +175,13 @@ class SimulatedPorts(Ports):
         self._opened = [earlier for earlier in self._opened if not earlier.is_closed]
         opened: SimulatedPort
         line = LineSettings.of(self._baud if baud is None else baud, framing)
-        edges = self._edges
-        if isinstance(edges, PtyEdges):
-            opened = PtyPort(port, self._driver, edges.by_role[role], line)
-        elif isinstance(edges, MemoryEdges):
-            opened = MemoryPort(port, self._driver, edges.by_role[role], line)
-        else:
-            raise PartMissingError(part=f"port:{role}", why=f"it is served at {edges.by_role[role].url}")
+        match self._edges.by_role[role]:
+            case PtyEdge() as edge:
+                opened = PtyPort(port, self._driver, edge, line)
+            case MemoryEdge() as edge:
+                opened = MemoryPort(port, self._driver, edge, line)
+            case edge:
+                raise PartMissingError(part=f"port:{role}", why=f"it is served at {edge.url}")
         self._opened.append(opened)
         return opened
 
@@ -315,7 +317,7 @@ class SimulatedBench(Bench):
     """One simulated bench.
 
     *factor* None is virtual pace, 1 real pace; *ports* says whether they are ptys, in memory, or listen for
-    clients over RFC 2217.
+    clients over RFC 2217: all of them, or those *over_tcp* while the others are ptys.
     *pinned* goes into the recording's head.
     """
 
@@ -325,6 +327,7 @@ class SimulatedBench(Bench):
         *,
         factor: float | None = None,
         ports: Literal["pty", "memory"] | Listening = "pty",
+        over_tcp: Collection[str] = (),
         pinned: Mapping[str, Any] | None = None,
     ) -> None:
         self.description = description
@@ -335,7 +338,7 @@ class SimulatedBench(Bench):
         self.own_number = card.number if card else None
         self.model = Model(description.settings)
         self.driver = Driver(self.model, factor=factor)
-        self.edges = _edges(self.model, self.driver, ports)
+        self.edges = _edges(self.model, self.driver, ports, over_tcp)
         self.start_state = description.file.start.module
         self.is_closed = False
         self._recording = Recording(head(description, pace=pace_name(factor), pinned=pinned))
@@ -416,8 +419,12 @@ class SimulatedBench(Bench):
             self.driver.descriptors.close()
 
 
-def _edges(model: Model, driver: Driver, ports: Literal["pty", "memory"] | Listening) -> Edges:
+def _edges(
+    model: Model, driver: Driver, ports: Literal["pty", "memory"] | Listening, over_tcp: Collection[str]
+) -> Edges:
     if isinstance(ports, Listening):
+        if over_tcp:
+            return MixedEdges(model, driver.descriptors, ports, over_tcp=over_tcp)
         return Rfc2217Edges(model, driver.descriptors, ports)
     return PtyEdges(model, driver.descriptors) if ports == "pty" else MemoryEdges(model)
 

@@ -23,6 +23,14 @@ def simulate(
             help="ports over TCP (RFC 2217) from this number on, 0: any free; on loopback without ADDRESS",
         ),
     ] = None,
+    over_tcp: Annotated[
+        list[str] | None,
+        typer.Option(
+            "--over-tcp",
+            metavar="PORT",
+            help="with --rfc2217: this port alone, the others stay pseudo-terminals; may be given again",
+        ),
+    ] = None,
     instruments: Annotated[
         str | None,
         typer.Option(
@@ -50,11 +58,14 @@ def simulate(
     description = load_bench(find_bench(bench))
     if description.file.bench.kind != "simulated":
         raise UsageError(f"{description.path}: bench.kind: found 'hardware'; allowed: simulated")
+    if over_tcp and rfc2217 is None:
+        raise UsageError("--over-tcp: found without --rfc2217; allowed: with it, which says where to listen")
     serve(
         description,
         run_dir,
         factor=factor,
         for_s=for_s,
         rfc2217=None if rfc2217 is None else parse_listening(rfc2217, "--rfc2217"),
+        over_tcp=over_tcp or (),
         instruments=None if instruments is None else parse_listening(instruments, "--instruments"),
     )

@@ -141,7 +141,6 @@ def run_script(
             description,
             place,
             factor=factor,
-            link_name=lambda port: port.node,
             keep_events=True,
             pinned=pinned,
             demand_fuse=True,

@@ -1,4 +1,4 @@
-"""All ports of one model on ptys, or all in memory."""
+"""The ports of one model: on ptys, in memory, or some over TCP and the others on ptys."""
 
 from __future__ import annotations
 
@@ -7,11 +7,16 @@ from typing import TYPE_CHECKING
 
 from .memory import MemoryEdge
 from .pty_port import Openings, PtyEdge
+from .rfc2217_edge import Rfc2217Edges
 
 if TYPE_CHECKING:
+    from collections.abc import Collection
+
     from simulator.model import Model
 
     from .descriptors import Descriptors
+    from .listening import Listening
+    from .rfc2217_edge import Rfc2217Edge
 
 
 class MemoryEdges:
@@ -32,9 +37,9 @@ class MemoryEdges:
 
 
 class PtyEdges:
-    """Every port on a pty."""
+    """Every port on a pty, but for those *without*."""
 
-    def __init__(self, model: Model, descriptors: Descriptors) -> None:
+    def __init__(self, model: Model, descriptors: Descriptors, *, without: Collection[str] = ()) -> None:
         self.openings = Openings()
         # First, so that an opening is seen before the bytes that came through it.
         descriptors.add_reader(self.openings.fileno(), self.openings.process)
@@ -47,6 +52,7 @@ class PtyEdges:
         self.by_role = {
             role: PtyEdge(port, descriptors=descriptors, openings=self.openings, on_freed=free)
             for role, port in model.ports.items()
+            if role not in without
         }
         self._descriptors = descriptors
 
@@ -62,3 +68,19 @@ class PtyEdges:
             edge.close()
         self._descriptors.remove_reader(self.openings.fileno())
         self.openings.close()
+
+
+class MixedEdges:
+    """The ports *over_tcp* by RFC 2217, every other on a pty.  Raises as Rfc2217Edges does."""
+
+    def __init__(
+        self, model: Model, descriptors: Descriptors, listening: Listening, *, over_tcp: Collection[str]
+    ) -> None:
+        self.tcp = Rfc2217Edges(model, descriptors, listening, roles=over_tcp)
+        self.ptys = PtyEdges(model, descriptors, without=over_tcp)
+        self.by_role: dict[str, PtyEdge | Rfc2217Edge] = {**self.tcp.by_role, **self.ptys.by_role}
+
+    def close(self) -> None:
+        """Let go of all."""
+        self.tcp.close()
+        self.ptys.close()

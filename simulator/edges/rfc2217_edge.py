@@ -17,7 +17,7 @@ from .listening import Listening
 from .rfc2217_line import Rfc2217Line
 
 if TYPE_CHECKING:
-    from collections.abc import Callable
+    from collections.abc import Callable, Collection
 
     from simulator.kernel.timeline import Timeline, Wakeup
     from simulator.model import Model
@@ -208,12 +208,19 @@ class Rfc2217Edge:
 
 
 class Rfc2217Edges:
-    """Every port over TCP, at numbers that follow one another, or at whatever is free.
+    """Every port over TCP, or those of *roles*, at numbers that follow one another, or at whatever is free.
 
     Raises OSError where the address cannot be had, OverflowError past the last number.
     """
 
-    def __init__(self, model: Model, descriptors: Descriptors, listening: Listening) -> None:
+    def __init__(
+        self,
+        model: Model,
+        descriptors: Descriptors,
+        listening: Listening,
+        *,
+        roles: Collection[str] | None = None,
+    ) -> None:
         self.by_role: dict[str, Rfc2217Edge] = {}
 
         def free(node: str) -> None:
@@ -221,7 +228,8 @@ class Rfc2217Edges:
                 model.module.nodes.release(node)
 
         try:
-            for place, (role, port) in enumerate(model.ports.items()):
+            served = {role: port for role, port in model.ports.items() if roles is None or role in roles}
+            for place, (role, port) in enumerate(served.items()):
                 number = listening.number + place if listening.number else 0
                 self.by_role[role] = Rfc2217Edge(
                     port,

@@ -57,6 +57,7 @@ class StandIn:
 
     def _start(self) -> subprocess.Popen[bytes]:
         command = self.command("simulate", self.served, "--run-dir", self.run, "--instruments", "0")
+        command += ["--rfc2217", "0", "--over-tcp", "uart"]
         ready = self.run / "ready.json"
         ready.unlink(missing_ok=True)  # one that was killed has left it
         process = subprocess.Popen(command, stdout=subprocess.DEVNULL)
@@ -75,6 +76,7 @@ class StandIn:
         """Write the hardware bench's file: where its *instruments* and its lines are."""
         text = (HERE / "stand-in.toml").read_text(encoding="utf-8")
         text = text.replace("RUN/sys", str(sys or self.run / "sys")).replace("RUN", str(self.run))
+        text = text.replace("UART", self.facts["ports"]["uart"])
         self.bench.write_text(text.replace("INSTRUMENTS", instruments), encoding="utf-8")
 
     def command(self, *arguments: object) -> list[str]:

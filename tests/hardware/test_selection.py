@@ -15,6 +15,9 @@ SELECTION = (
     "radio_disable::test_the_pin_silences_the_radios_in_time",
     "registration::test_it_registers_in_the_profile_s_time",
     "formatting::test_identification_is_bare_text",
+    "usb::test_a_reset_by_the_host_brings_the_ports_back_and_they_answer",
+    "usb::test_a_dead_handle_keeps_its_number_until_it_is_closed",
+    "uart::test_with_another_parity_it_does_not_answer",
 )
 
 
@@ -46,6 +49,7 @@ def test_the_bench_is_fit_before_anything_is_moved(stand_in: StandIn) -> None:
     assert result.stdout.splitlines()[0] == "cautions"
     for part in ("header pin 16", "header pin 18", "port uart", "supply", "meter", "attenuator"):
         assert re.search(rf"^  fit    {part}\b", result.stdout, re.MULTILINE), result.stdout
+    assert re.search(r"^  look   usb +nothing at 1-1 now", result.stdout, re.MULTILINE), result.stdout
 
 
 @pytest.mark.slow
@@ -59,12 +63,12 @@ def test_a_selection_passes_on_it(stand_in: StandIn) -> None:
 @pytest.mark.slow
 def test_what_it_lacks_is_skipped_with_the_part_s_name(stand_in: StandIn) -> None:
     lacking = (
-        "usb::test_a_reset_by_the_host_brings_the_ports_back_and_they_answer",
+        "usb::test_another_device_on_the_bus_changes_the_numbers_and_nothing_else",
         "signal::test_attenuation_lowers_the_level_until_the_cell_is_lost",
     )
     result = stand_in.wakebench("test", stand_in.bench, *lacking, "-q")
 
     assert result.returncode == 0, result.stdout + result.stderr
     assert "2 skipped" in result.stdout
-    for part in ("usb", "surroundings:antennas"):
+    for part in ("surroundings:adaptor", "surroundings:antennas"):
         assert f"bench stand-in lacks {part}" in result.stdout

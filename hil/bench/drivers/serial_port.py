@@ -7,12 +7,14 @@ import errno
 import select
 import socket
 import termios
+import threading
 import time
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final
 from urllib.parse import urlsplit
 
 import serial
+from pydantic import field_validator
 
 from hil.bench.interface import ControlLines
 from hil.errors import BenchUnfitError, PartMissingError
@@ -22,6 +24,7 @@ from .contracts import DriverOptions, Link, LinkLostError, PortDriver
 # How long a TCP server may take to accept, and a write to go out.
 _CONNECT_S: Final = 0.5
 _WRITE_S: Final = 10.0
+_SCHEMES: Final = ("rfc2217", "socket")
 _PARITIES: Final = {"N": serial.PARITY_NONE, "E": serial.PARITY_EVEN, "O": serial.PARITY_ODD}
 # What these errors say of the bench, whoever opens the port.
 CURES: Final = {
@@ -52,19 +55,20 @@ class SerialLink(Link):
             self._serial.open()
 
     @contextlib.contextmanager
-    def _refusals_told(self, framing: str) -> Iterator[None]:
+    def _refusals_told(self, framing: str | None, baud: int | None = None) -> Iterator[None]:
         """A device that cannot be set so (a pseudo-terminal knows no parity) lacks it; it is not broken.
 
-        Some kernels refuse, some take it and leave it out.
+        Some kernels refuse, some take it and leave it out; a server says what it is set to instead.
         """
         try:
             yield
-            is_set = not self._is_device or self._has(framing)
-        except termios.error:
+            is_set = not self._is_device or framing is None or self._has(framing)
+        except (termios.error, ValueError):
             is_set = False
         if not is_set:
             self.close()
-            raise PartMissingError(part=f"framing {framing}", why=f"{self._target} cannot be set to it")
+            part = f"rate {baud}" if framing is None else f"framing {framing}"
+            raise PartMissingError(part=part, why=f"{self._target} cannot be set to it")
 
     def _has(self, framing: str) -> bool:
         """Whether the device has taken data bits and parity."""
@@ -81,7 +85,8 @@ class SerialLink(Link):
                 if not readable:
                     return b""
                 return bytes(self._serial.read(self._serial.in_waiting or 1))
-            self._serial.timeout = timeout_s
+            if self._serial.timeout != timeout_s:  # over RFC 2217 each change sets the whole line anew
+                self._serial.timeout = timeout_s
             first = self._serial.read(1)
             return bytes(first + self._serial.read(self._serial.in_waiting)) if first else b""
         except (OSError, TypeError, ValueError) as error:  # the latter two from a handle closed meanwhile
@@ -100,7 +105,8 @@ class SerialLink(Link):
         """Change the line."""
         try:
             if baud is not None:
-                self._serial.baudrate = baud
+                with self._refusals_told(None, baud):
+                    self._serial.baudrate = baud
             if framing is not None:
                 with self._refusals_told(framing):
                     self._frame(framing)
@@ -156,11 +162,31 @@ class SerialLink(Link):
         return LinkLostError(str(error))
 
 
+def _host_name(path: Path) -> str:
+    """What the host calls the device at the end of the links, or on the way there."""
+    while path.is_symlink() and not path.name.startswith("tty"):
+        path = path.parent / path.readlink()
+    return path.name
+
+
+def _address(device: str) -> tuple[str, int]:
+    """Host and TCP port of a URL; raises ValueError for one that is none of ours."""
+    try:
+        url = urlsplit(device)
+        host, number = url.hostname, url.port
+    except ValueError:  # a number that is none
+        host = number = None
+    if host is None or number is None or url.scheme not in _SCHEMES:
+        raise ValueError(f"expected a path, or {' or '.join(f'{name}://HOST:NUMBER' for name in _SCHEMES)}")
+    return host, number
+
+
 class SerialPort(PortDriver):
     """A port at *device*.
 
-    A path is there while the file is; a URL while it accepts a connection.  *adaptor* says that it hangs on
-    an adaptor that is part of the bench, so that its going away is the bench's fault and not the module's.
+    A path is there while the file is; a URL while it accepts a connection, which whoever serves it sees as an
+    opening.  *adaptor* says that it hangs on an adaptor that is part of the bench, so that its going away is
+    the bench's fault and not the module's: such a URL is taken to be there until it cannot be opened.
     """
 
     class Options(DriverOptions):
@@ -168,6 +194,13 @@ class SerialPort(PortDriver):
 
         device: str
         adaptor: bool = False
+
+        @field_validator("device")
+        @classmethod
+        def _known(cls, device: str) -> str:
+            if "://" in device:
+                _address(device)
+            return device
 
         def resources(self) -> Collection[str]:
             """The device, by the name that the bench file gives it."""
@@ -179,34 +212,51 @@ class SerialPort(PortDriver):
         self._is_url = "://" in options.device
         self.looks_every_s = 0.1 if self._is_url else 0.01
         self._link: SerialLink | None = None
+        # A server has one client at a time: who looks and who opens wait for each other.
+        self._lock = threading.Lock()
 
     def node(self) -> str | None:
         """The device's own name; the address of a URL."""
         if not self._is_url:
             path = Path(self._device)
-            return path.resolve().name if path.exists() else None
-        url = urlsplit(self._device)
-        if self._link is not None:
-            return url.netloc
+            return _host_name(path) if path.exists() else None
+        netloc = urlsplit(self._device).netloc
+        if not self.is_module_s_own:
+            return netloc
+        with self._lock:
+            return netloc if self._link is not None or self._accepts() else None
+
+    def _accepts(self) -> bool:
+        """Whether a connection can be had; the server has let go of it again then, if it soon does."""
         try:
-            with socket.create_connection((url.hostname or "", url.port or 0), timeout=_CONNECT_S):
-                return url.netloc
+            with socket.create_connection(_address(self._device), timeout=_CONNECT_S) as probe:
+                with contextlib.suppress(OSError):
+                    probe.shutdown(socket.SHUT_WR)
+                    while probe.recv(4096):
+                        pass
+                return True
         except OSError:
-            return None
+            return False
 
     def open(self, *, baud: int, framing: str) -> Link:
         """Open it."""
-        try:
-            link = _Remembered(self, self._device, baud=baud, framing=framing)
-        except OSError as error:
-            if error.errno in CURES:
-                reason, cure = CURES[error.errno]
-                raise BenchUnfitError(
-                    part=self._part, reason=f"{self._device}: {reason}", cure=cure
-                ) from error
-            raise LinkLostError(str(error)) from error
-        self._link = link
-        return link
+        with self._lock:
+            try:
+                self._link = _Remembered(self, self._device, baud=baud, framing=framing)
+            except OSError as error:
+                if error.errno in CURES:
+                    reason, cure = CURES[error.errno]
+                    raise BenchUnfitError(
+                        part=self._part, reason=f"{self._device}: {reason}", cure=cure
+                    ) from error
+                if self._is_url and not self.is_module_s_own:
+                    raise BenchUnfitError(
+                        part=self._part,
+                        reason=f"{self._device} cannot be opened ({error})",
+                        cure="look at its server, and who else uses it",
+                    ) from error
+                raise LinkLostError(str(error)) from error
+            return self._link
 
     def close(self) -> None:
         """Let go of what is open."""
@@ -219,6 +269,13 @@ class SerialPort(PortDriver):
         if node is None:
             return f"{self._device} is not there now (is the module on?)"
         if self._is_url:
+            with self._lock:
+                if self._link is None and not self._accepts():
+                    raise BenchUnfitError(
+                        part=self._part,
+                        reason=f"{node} accepts no connections",
+                        cure="look at its server, and who else uses it",
+                    )
             return f"{node} accepts connections"
         self.open(baud=115200, framing="8N1").close()
         return f"{self._device} is {node} and can be opened"

@@ -190,13 +190,13 @@ class HardwarePorts(Ports):
     def wait_for(self, role: str, *, timeout_s: float) -> None:
         """Return once the port is there."""
         self._driver(role)
-        if not self._wait(lambda: self._look(role) is not None, timeout_s):
+        if not self._wait(role, is_there=True, timeout_s=timeout_s):
             raise PortMissingError(role=role, waited_s=timeout_s)
 
     def wait_gone(self, role: str, *, timeout_s: float) -> bool:
         """True once the port is gone."""
         self._driver(role)
-        return self._wait(lambda: self._look(role) is None, timeout_s)
+        return self._wait(role, is_there=False, timeout_s=timeout_s)
 
     def open(self, role: str, *, baud: int | None = None, framing: str = "8N1") -> HardwarePort:
         """Open a port that is there, in raw mode without echo."""
@@ -254,10 +254,11 @@ class HardwarePorts(Ports):
                     except BenchUnfitError:
                         return  # whoever asks next is told
 
-    def _wait(self, done: Callable[[], bool], timeout_s: float) -> bool:
+    def _wait(self, role: str, *, is_there: bool, timeout_s: float) -> bool:
+        every_s = self._drivers[role].looks_every_s / 2
         deadline = Deadline(self._clock, timeout_s)
-        while not done():
+        while (self._look(role) is not None) is not is_there:
             if deadline.has_passed:
                 return False
-            self._clock.wait(min(_LOOKS_S / 2, deadline.left_s))
+            self._clock.wait(min(every_s, deadline.left_s))
         return True

@@ -11,9 +11,11 @@ import pytest
 
 from hil.bench import served as served_module
 from hil.bench.served import ServedBench
-from hil.errors import BenchUnfitError
+from hil.errors import BenchUnfitError, PartMissingError
 from hil.recording.store import load
 from simulator.edges.fuse_mount import NoFuseError
+from simulator.edges.listening import Listening
+from simulator.edges.rfc2217_edge import Rfc2217Edge
 
 Serve = Callable[..., ServedBench]
 
@@ -24,7 +26,7 @@ def serve(describe: Callable[..., Any], tmp_path: Path) -> Iterator[Serve]:
     opened: list[ServedBench] = []
 
     def serve(name: str = "already-on", **options: Any) -> ServedBench:  # noqa: ANN401 # of ServedBench
-        found = ServedBench(describe(name), tmp_path / "run", link_name=lambda port: port.role, **options)
+        found = ServedBench(describe(name), tmp_path / "run", **options)
         opened.append(found)
         return found
 
@@ -72,13 +74,31 @@ def test_links_of_the_module_s_ports_are_cleared_at_first_and_others_are_left_al
     dev = tmp_path / "run" / "dev"
     dev.mkdir(parents=True)
     (dev / "at").symlink_to("/dev/pts/9999")
-    (dev / "stale").symlink_to("/dev/pts/9998")
+    (dev / "ttyUSB9").symlink_to("/dev/pts/9998")
+    (dev / "stale").symlink_to("ttyUSB9")
     (dev / "fd").symlink_to("/proc/self/fd")
     serve()
 
     names = sorted(path.name for path in dev.iterdir())
-    assert names == ["at", "data", "diag", "fd", "nmea", "uart"]
-    assert str((dev / "at").readlink()) != "/dev/pts/9999"
+    numbered = ["ttyS1", *(f"ttyUSB{number}" for number in range(4))]
+    assert names == ["at", "data", "diag", "fd", "nmea", *numbered, "uart"]
+    assert str((dev / "at").readlink()) == "ttyUSB3"
+    assert str((dev / "ttyUSB3").readlink()) != "/dev/pts/9999"
+
+
+def test_some_ports_are_served_over_tcp_and_the_others_stay_ptys(serve: Serve) -> None:
+    served = serve(rfc2217=Listening(), over_tcp=("uart",))
+    names = sorted(path.name for path in (served.folder / "dev").iterdir())
+    edge = served.bench.edges.by_role["uart"]
+    at = served.bench.ports.open("at")
+    at.write(b"AT\r")
+    heard = at.read(timeout_s=1)
+
+    assert names == ["at", "data", "diag", "nmea", *(f"ttyUSB{number}" for number in range(4))]
+    assert isinstance(edge, Rfc2217Edge)
+    assert b"AT" in heard
+    with pytest.raises(PartMissingError, match="it is served at rfc2217:"):
+        served.bench.ports.open("uart")
 
 
 def test_clients_that_come_with_half_commands_and_vanish_do_no_harm(serve: Serve) -> None:

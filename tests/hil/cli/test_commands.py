@@ -149,6 +149,10 @@ def test_simulate_serves_links_header_files_and_recording_and_stops_cleanly(tmp_
         (run / "sys/class/gpio/export").write_text("84")
         direction = (run / "sys/class/gpio/gpio84/direction").read_text()
         present = sorted(path.name for path in (run / "dev").iterdir())
+        device = Path(facts["usb"]) / "devices" / "1-1"
+        identity = (device / "idVendor").read_text()
+        (device / "power/control").write_text("auto")
+        interface = (device / "1-1:1.3" / "ttyUSB3").is_dir()
     finally:
         process.send_signal(signal.SIGTERM)
         stdout, stderr = process.communicate(timeout=20)
@@ -156,7 +160,8 @@ def test_simulate_serves_links_header_files_and_recording_and_stops_cleanly(tmp_
     assert process.returncode == 0, stderr
     assert (first, second) == (b"ATE0\r\r\nOK\r\n", b"\r\nTL4-1.4.2\r\n\r\nOK\r\n")
     assert direction == "in\n"
-    assert present == ["at", "data", "diag", "nmea", "uart"]
+    assert present == ["at", "data", "diag", "nmea", "ttyS1", *(f"ttyUSB{one}" for one in range(4)), "uart"]
+    assert (identity, interface) == ("ffff\n", True)
     assert facts["header_by"] == "fuse"
     assert "no modem-control lines" in stdout
     assert list((run / "dev").iterdir()) == []
@@ -182,6 +187,23 @@ def test_a_server_that_was_killed_leaves_a_folder_that_the_next_one_can_use(tmp_
 
     assert result.returncode == 0, result.stderr
     assert not os.path.ismount(run / "sys")
+
+
+@pytest.mark.parametrize(
+    ("options", "line"),
+    [
+        (("--over-tcp", "uart"), "--over-tcp: found without --rfc2217; allowed: with it, which says where"),
+        (("--rfc2217", "0", "--over-tcp", "urat"), "unknown port 'urat' (did you mean 'uart'?); known: at, "),
+    ],
+)
+def test_ports_over_tcp_that_cannot_be_are_refused(
+    tmp_path: Path, options: tuple[str, ...], line: str
+) -> None:
+    result = wakebench("simulate", "already-on", "--run-dir", tmp_path / "run", "--for", "0.1", *options)
+
+    assert result.returncode == 2
+    [told] = result.stderr.splitlines()
+    assert told.startswith(f"wakebench: {line}")
 
 
 @pytest.mark.parametrize(

@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import contextlib
 import os
+import select
 import socket
 import threading
 import tty
@@ -12,6 +14,7 @@ from typing import Any
 
 import pytest
 import serial
+from pydantic import ValidationError
 from serial.rfc2217 import PortManager
 
 from hil.bench.drivers.serial_port import SerialPort
@@ -203,6 +206,87 @@ class TestSocket(TestRfc2217):
     """A plain socket."""
 
     scheme = "socket"
+
+
+@pytest.mark.parametrize(
+    "device", ["rfc2217://127.0.0.1", "rfc2217://127.0.0.1:x", "loop://", "spy:///dev/x"]
+)
+def test_a_url_that_is_none_of_the_driver_s_is_refused(device: str) -> None:
+    with pytest.raises(ValidationError, match="expected a path, or rfc2217://HOST:NUMBER or socket://HOST:N"):
+        SerialPort.Options(device=device)
+
+
+class OneClient:
+    """A server as serial ones are: whoever comes while it has a client is hung up on."""
+
+    def __init__(self) -> None:
+        self.served = self.refused = 0
+        self._listener = socket.create_server(("127.0.0.1", 0))
+        self.device = f"socket://127.0.0.1:{self._listener.getsockname()[1]}"
+        threading.Thread(target=self._serve, daemon=True).start()
+
+    def _serve(self) -> None:
+        with contextlib.suppress(OSError, ValueError):  # closed
+            self._serve_on()
+
+    def _serve_on(self) -> None:
+        client: socket.socket | None = None
+        while True:
+            readable, _, _ = select.select([self._listener, *([client] if client else [])], (), ())
+            if self._listener in readable:  # first, as in a server that looks for its client's end later
+                found, _ = self._listener.accept()
+                if client is None:
+                    client, self.served = found, self.served + 1
+                else:
+                    found.close()
+                    self.refused += 1
+            elif client is not None:
+                data = client.recv(4096)
+                client.sendall(data)
+                if not data:
+                    client.close()
+                    client = None
+
+    def close(self) -> None:
+        with contextlib.suppress(OSError):  # closed before
+            self._listener.shutdown(socket.SHUT_RDWR)
+        self._listener.close()
+
+
+@pytest.fixture
+def one_client() -> Iterator[OneClient]:
+    found = OneClient()
+    yield found
+    found.close()
+
+
+def test_looking_for_a_port_does_not_keep_its_server_from_whoever_opens_it(one_client: OneClient) -> None:
+    port = SerialPort(SerialPort.Options(device=one_client.device), "port at")
+    for _ in range(5):
+        assert port.node()
+        link = port.open(baud=9600, framing="8N1")
+        link.write(b"x")
+        assert link.read(1.0) == b"x"
+        link.close()
+        assert port.node()
+
+    assert one_client.refused == 0
+
+
+def test_an_adaptor_behind_a_server_is_not_looked_for_and_told_where_it_has_gone(
+    one_client: OneClient,
+) -> None:
+    port = SerialPort(SerialPort.Options(device=one_client.device, adaptor=True), "port uart")
+    named = port.node()
+    looked = one_client.served
+    fit = port.check()
+    one_client.close()
+
+    assert (named, looked) == (one_client.device.removeprefix("socket://"), 0)
+    assert fit.endswith("accepts connections")
+    for action in (port.check, lambda: port.open(baud=9600, framing="8N1")):
+        with pytest.raises(BenchUnfitError, match="port uart: .*look at its server, and who else uses it"):
+            action()
 
 
 class TestUsbInterface(PortContract):
