@@ -16,7 +16,7 @@ if TYPE_CHECKING:
 
     from simulator.module.port import Port
 
-    from .line_handles import LineHandles
+    from .made_handles import MadeHandles
     from .tasks import Tree
 
 _LIMIT_NS: Final = 10 * SECOND_NS
@@ -53,7 +53,7 @@ class StillWorld:
     def ask_who_holds(self, is_held: Callable[[tuple[int, int]], bool]) -> None:
         """There are no ports."""
 
-    def line_handles(self, tree: Tree) -> LineHandles | None:
+    def line_handles(self, tree: Tree) -> MadeHandles | None:
         """There are no lines."""
         del tree
         return None

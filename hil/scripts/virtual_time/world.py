@@ -6,7 +6,7 @@ import os
 import select
 from typing import TYPE_CHECKING, Final
 
-from .line_handles import LineHandles
+from .made_handles import MadeHandles
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Sequence
@@ -80,11 +80,11 @@ class World:
         for edge in self._edges.by_role.values():
             edge.is_held = is_held
 
-    def line_handles(self, tree: Tree) -> LineHandles | None:
+    def line_handles(self, tree: Tree) -> MadeHandles | None:
         """What *tree* holds of the host's GPIO chip; its events have the times of the tree's clocks."""
         chip = self._driver.model.gpio_chip
         chip.stamp_ns = lambda is_wall: self.wall_ns if is_wall else self.monotonic_ns
-        return LineHandles(chip, tree, self._driver.descriptors)
+        return MadeHandles(chip, tree, self._driver.descriptors)
 
     def arrive(self) -> None:
         """Let what the model has said be there for whoever reads."""

@@ -2,7 +2,8 @@
 
 A handle of lines is a socket whose other end is here: reading, polling and passing it on are the kernel's
 own, and its closing, however it comes about, shows as a hang-up.  The device itself is a harmless one
-(`DEVICE`) until somebody watches lines; then a socket stands in its place.
+(`DEVICE`) until somebody watches lines; then a socket stands in its place.  How a task comes by a socket is
+not known here.
 """
 
 from __future__ import annotations
@@ -13,23 +14,24 @@ import os
 import socket
 import stat
 import struct
-import tempfile
 import termios
+from abc import ABC, abstractmethod
 from collections import deque
 from typing import TYPE_CHECKING, Final, Literal
 
+from hil.scripts.virtual_time import kernel
+from hil.scripts.virtual_time.open_files import file_behind, files_of
 from simulator.edges.gpio_tree import DEVICE
 from simulator.host.gpio_records import EVENT_SIZE, changed_record, event_record
 
-from . import kernel
-from .open_files import file_behind, files_of
-
 if TYPE_CHECKING:
+    from collections.abc import Iterable
+
+    from hil.scripts.virtual_time.chains import Steps
+    from hil.scripts.virtual_time.limits import Device
+    from hil.scripts.virtual_time.tasks import Process, Task
     from simulator.edges.descriptors import Descriptors
     from simulator.host.gpio_chip import GpioChip, InfoChanged, LineEvent, LineRequest, Watch
-
-    from .limits import Device
-    from .tasks import Task, Tree
 
 _NUMBER: Final = os.makedev(*DEVICE)
 # News of lines that are kept for whoever watches them; newer ones are lost (gpiolib-cdev.c, from memory).
@@ -132,14 +134,13 @@ class ChipHandle:
             self.watch.close()
 
 
-class LineHandles:
+class LineHandles(ABC):
     """All descriptors of the chip in the hands of one tree."""
 
-    def __init__(self, chip: GpioChip, tree: Tree, descriptors: Descriptors) -> None:
+    def __init__(self, chip: GpioChip, descriptors: Descriptors) -> None:
         self.chip = chip
-        self._tree, self._descriptors = tree, descriptors
+        self._descriptors = descriptors
         self._handles: dict[Device, LinesHandle | ChipHandle] = {}
-        self._listener: tuple[socket.socket, int] | None = None
 
     def find(self, task: Task, descriptor: int) -> LinesHandle | ChipHandle | None:
         """What a descriptor is; None where it is none of ours."""
@@ -150,35 +151,43 @@ class LineHandles:
             return self._handles.get((status.st_dev, status.st_ino))
         return ChipHandle(self.chip) if stat.S_ISCHR(status.st_mode) and status.st_rdev == _NUMBER else None
 
-    def adopt(self, task: Task, descriptor: int, handle: LinesHandle | ChipHandle) -> bool:
-        """The task's new socket *descriptor* is *handle* from now on; False where it cannot be had."""
-        taken = kernel.borrow(task.process.pid, descriptor, thread=task.tid)
-        if taken is None:
-            return False
-        with socket.socket(fileno=taken) as theirs:
-            status = os.fstat(taken)
-            theirs.connect(f"/proc/self/fd/{self._place()}")
-            listener, _ = self._listening()
-            ours, _ = listener.accept()
-        ours.setblocking(False)
+    # -- how a task comes by one ----------------------------------------------------
+
+    @abstractmethod
+    def give(
+        self, task: Task, handle: LinesHandle | ChipHandle, *, flags: int, instead_of: int | None = None
+    ) -> Steps:
+        """The task has *handle* at a new descriptor, or *instead_of* one that it has; which, or an error.
+
+        *flags* are O_CLOEXEC and O_NONBLOCK, as they are to be.
+        """
+
+    @abstractmethod
+    def take_back(self, task: Task, handle: LinesHandle, descriptor: int) -> Steps:
+        """The task was never to have what it has been given; its result is of no concern."""
+
+    @abstractmethod
+    def _holders(self) -> Iterable[Process]:
+        """Those who may hold one."""
+
+    def _adopt(self, ours: socket.socket, name: Device, handle: LinesHandle | ChipHandle) -> None:
+        """The other end of *ours*, which is called *name*, is *handle* from now on."""
+        ours.settimeout(0)
         with contextlib.suppress(OSError):  # only root may have so much
             ours.setsockopt(socket.SOL_SOCKET, _SO_SNDBUFFORCE, _ROOM_BYTES)
-        end = handle.end = _End(ours, (status.st_dev, status.st_ino), self._descriptors)
-        self._handles[end.name] = handle
+        handle.end = _End(ours, name, self._descriptors)
+        self._handles[name] = handle
         # Whoever closes a handle and then asks by another way gets an answer that knows of the closing.
         self._descriptors.add_reader(ours.fileno(), lambda: self._look(handle), comes_first=True)
         if isinstance(handle, LinesHandle):
             handle.request.on_event = lambda event: self._on_event(handle, event)
-        return True
+
+    # -- how it goes ------------------------------------------------------------------
 
     def close(self) -> None:
         """Let go of everything."""
         for handle in list(self._handles.values()):
             self._close(handle)
-        if self._listener is not None:
-            self._listener[0].close()
-            os.close(self._listener[1])
-            self._listener = None
 
     def _look(self, handle: LinesHandle | ChipHandle) -> None:
         """Nothing is ever written to a handle that means anything: it is readable when it is closed."""
@@ -213,7 +222,7 @@ class LineHandles:
 
     def _drop_oldest(self, end: _End, size: int) -> None:
         """Read the first record in the reader's stead, at any of its descriptors."""
-        for process in self._tree.processes:
+        for process in self._holders():
             for descriptor, status in files_of(process):
                 if (status.st_dev, status.st_ino) != end.name:
                     continue
@@ -222,19 +231,3 @@ class LineHandles:
                     with socket.socket(fileno=taken) as theirs, contextlib.suppress(OSError):
                         theirs.recv(size, socket.MSG_DONTWAIT)
                     return
-
-    # -- where handles are connected to -------------------------------------------
-
-    def _listening(self) -> tuple[socket.socket, int]:
-        """A listening socket, and a descriptor of its name, which is nowhere to be seen."""
-        if self._listener is None:
-            listener = socket.socket(socket.AF_UNIX)
-            with tempfile.TemporaryDirectory(prefix="wakebench-") as folder:
-                listener.bind(f"{folder}/lines")
-                listener.listen()
-                self._listener = listener, os.open(f"{folder}/lines", os.O_PATH | os.O_CLOEXEC)
-                os.unlink(f"{folder}/lines")
-        return self._listener
-
-    def _place(self) -> int:
-        return self._listening()[1]
