@@ -1,12 +1,13 @@
 """Something served by FUSE mounted at a folder, and the thread that serves it; knows not what is served.
 
-The law here: no thread of this process touches the mount, nor does a child before its exec (so never start
-one with its working folder in there).  It would wait for this very process, and as the kernel lets nobody
-interrupt such a wait, not even SIGKILL would end it.
+The law here: while it is served no thread of this process touches the mount, nor does a child before its
+exec (so never start one with its working folder in there).  It would wait for this very process, and as the
+kernel lets nobody interrupt such a wait, not even SIGKILL would end it.
 """
 
 from __future__ import annotations
 
+import contextlib
 import ctypes
 import os
 import shutil
@@ -18,6 +19,8 @@ from typing import Final
 
 # How long the mount may take to come or go, in wall seconds.
 _MOUNT_S: Final = 10.0
+# And a thread that has been asked to end.
+_END_S: Final = 2.0
 # linux/sched.h; `os.unshare` comes with Python 3.12.
 _CLONE_FS: Final = 0x200
 # The signals that libfuse claims where nobody has (fuse_set_signal_handlers).
@@ -143,6 +146,24 @@ def forget_poller(poller: int) -> None:
     mfusepy._libfuse.fuse_pollhandle_destroy(ctypes.c_void_p(poller))  # noqa: SLF001 # as above
 
 
+class Operations:
+    """What the operations of every mount share: the way to its end.
+
+    Asked for the file system's size while `is_ending`, the thread that serves the mount goes on no longer.
+    Without that it would stay for as long as anybody else's mount namespace has a copy of the mount.
+    """
+
+    is_ending = False
+
+    def statfs(self, path: str) -> dict[str, int]:
+        del path
+        if self.is_ending:
+            import mfusepy
+
+            mfusepy.fuse_exit()
+        return {"f_bsize": 512, "f_namemax": 255}
+
+
 class Mount:
     """Something mounted at a folder until closed, and the thread that serves it.
 
@@ -152,7 +173,7 @@ class Mount:
 
     folder: Path
 
-    def _mount(self, operations: object, folder: Path, **options: object) -> None:
+    def _mount(self, operations: Operations, folder: Path, **options: object) -> None:
         """Mount *operations* at *folder*.
 
         Raises NoFuseError where FUSE cannot be used (the folder is empty then), and FolderInUseError where
@@ -168,6 +189,7 @@ class Mount:
         self._is_settled = threading.Event()
         self._signal_handlers = _SignalHandlers()
         self._others = _fuse_descriptors()
+        self._operations = operations
         self.servant: tuple[int, int] | None = None
         self._thread = threading.Thread(
             target=self._serve, args=(operations, options), name=f"files at {folder.name}", daemon=True
@@ -209,6 +231,12 @@ class Mount:
 
     def close(self) -> None:
         """Unmount; harmless when called again.  Requests under way end with an error."""
+        if self._is_up.is_set() and self._thread.is_alive():
+            self._operations.is_ending = True
+            # The one time that this process touches the mount: the thread answers, ends, and unmounts.
+            with contextlib.suppress(OSError):
+                os.statvfs(self.folder)
+            self._thread.join(_END_S)
         if self._thread.is_alive():
             # Whoever may mount may unmount; others have a program for it.
             if ctypes.CDLL(None).umount2(os.fsencode(self.folder), _MNT_DETACH) != 0:

@@ -12,7 +12,7 @@ import select
 from typing import TYPE_CHECKING, Any, Final, Protocol
 
 from .calls import CallsClosedError
-from .fuse_mount import Mount, forget_poller, wake_poller
+from .fuse_mount import Mount, Operations, forget_poller, wake_poller
 
 if TYPE_CHECKING:
     from collections.abc import Callable
@@ -72,7 +72,7 @@ class _Opened:
         self.pollers: list[int] = []
 
 
-class _Operations:
+class _Operations(Operations):
     """What mfusepy calls; each call is carried out by *run*."""
 
     use_ns = True

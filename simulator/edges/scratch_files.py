@@ -12,7 +12,7 @@ import stat
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Final
 
-from .fuse_mount import Mount
+from .fuse_mount import Mount, Operations
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterable
@@ -54,7 +54,7 @@ def _fault(number: int) -> OSError:
     return OSError(number, os.strerror(number))
 
 
-class ScratchOperations:
+class ScratchOperations(Operations):
     """What mfusepy calls.  *now_ns* is the wall clock's time for whoever looks at a file."""
 
     use_ns = True
@@ -138,7 +138,7 @@ class ScratchOperations:
         return self.node(path).target
 
     def statfs(self, path: str) -> dict[str, int]:
-        del path
+        super().statfs(path)
         free = (CAPACITY - self._used) // _BLOCK
         return {
             "f_bsize": _BLOCK,

@@ -7,6 +7,7 @@ import signal
 import subprocess
 import sys
 import threading
+import time
 from collections.abc import Callable, Iterator
 from pathlib import Path
 
@@ -397,3 +398,22 @@ def test_requests_after_the_model_has_gone_end_with_an_error(build: Build, tmp_p
     files.close()
 
     assert "No such device" in result.stderr
+
+
+def test_a_mount_goes_also_while_others_have_a_copy_of_it(build: Build, tmp_path: Path) -> None:
+    model = build()
+    files = HeaderFiles(gpio_tree(model.board.lines), tmp_path / "sys", run=lambda call: call())
+    command = ["unshare", "--mount", "--propagation", "private", "sh", "-c", "echo ready; exec sleep 100"]
+    if os.geteuid() != 0:
+        command[1:1] = ["--user"]
+    with subprocess.Popen(command, stdout=subprocess.PIPE) as other:
+        try:
+            assert other.stdout is not None
+            assert other.stdout.readline() == b"ready\n"
+            began = time.monotonic()
+            files.close()
+
+            assert time.monotonic() - began < 1.5
+            assert not os.path.ismount(tmp_path / "sys")
+        finally:
+            other.kill()
