@@ -15,7 +15,10 @@ pytest_plugins = ["pytester"]
 
 
 # What a test must not leave behind; regular files and pytest's own pipes do not matter here.
-_WATCHED = ("/dev/ptmx", "/dev/pts/", "anon_inode:inotify", "anon_inode:[eventfd]", "anon_inode:[pidfd]")
+_WATCHED = (
+    *("/dev/ptmx", "/dev/pts/", "anon_inode:inotify", "anon_inode:[eventfd]", "anon_inode:[pidfd]"),
+    "anon_inode:seccomp notify",
+)
 
 Describe = Callable[..., BenchDescription]
 Build = Callable[..., Model]

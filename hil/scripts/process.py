@@ -136,7 +136,7 @@ class SandboxProcess:
     """bubblewrap and all that runs under it.
 
     *arguments* makes the command line, given the descriptor to which bubblewrap reports, and that of a filter
-    of calls where there is one for this machine.
+    of calls where there is one for this machine.  *start* starts it, as Popen does.
     """
 
     def __init__(
@@ -146,6 +146,7 @@ class SandboxProcess:
         *,
         stdout: Callable[[bytes], None],
         stderr: Callable[[bytes], None],
+        start: Callable[..., subprocess.Popen[bytes]] = subprocess.Popen,
     ) -> None:
         self._descriptors = descriptors
         self._first: _End | None = None
@@ -155,7 +156,7 @@ class SandboxProcess:
         # A session of its own, led by the sandbox and not by the script: a port that the script opens must
         # not become its controlling terminal.
         try:
-            self._process = subprocess.Popen(
+            self._process = start(
                 arguments(reports, rules),
                 env=outer_environment(),
                 stdin=subprocess.DEVNULL,

@@ -10,7 +10,6 @@ import os
 import shutil
 import signal
 import sys
-import tempfile
 import time
 from dataclasses import dataclass, replace
 from functools import cache
@@ -24,16 +23,15 @@ from simulator.kernel.timeline import ns
 
 from .interruption import Interruption
 from .output import LANE, Output
-from .process import Reports, SandboxProcess, Stream
+from .paced_stage import PacedStage
+from .process import Reports, Stream
 from .sandbox import (
     ENVIRONMENT,
     FIRST_PID,
     MODULE_PTYS,
     check_command,
     passed_on,
-    prepare_dev,
     probe,
-    sandboxed,
 )
 from .stage import Stage
 from .virtual_time.kernel import GoneError
@@ -42,7 +40,7 @@ from .virtual_time.supervisor import HungError, Supervisor
 from .virtual_time.world import Servants, World
 
 if TYPE_CHECKING:
-    from collections.abc import Callable, Sequence
+    from collections.abc import Sequence
 
     from hil.bench.files import BenchDescription
     from hil.recording.query import Recording
@@ -128,44 +126,30 @@ def run_script(
         "first_pid": FIRST_PID,
     }
     with Interruption() as interruption, contextlib.ExitStack() as stack:
-        stage: Stage | None = None
+        stage: Stage | PacedStage
+        settings = description.settings
         if factor is None:
             make = stages or (lambda *given: stack.enter_context(contextlib.closing(Stage(*given))))
-            settings = description.settings
             stage = make(command, folder, variables, settings.start_ns, settings.host.gpio_chip)
-            place = stage.place
         else:
-            place = Path(stack.enter_context(tempfile.TemporaryDirectory(prefix="wakebench-")))
-            prepare_dev(place / "dev")
+            stage = PacedStage(command, folder, variables, settings.host.gpio_chip)
+            stack.enter_context(contextlib.closing(stage))
         served = ServedBench(
             description,
-            place,
+            stage.place,
             factor=factor,
             keep_events=True,
             pinned=pinned,
-            demand_fuse=True,
             ptys=MODULE_PTYS,
-            mounts=None if stage is None else stage.mounts,
+            mounts=stage.mounts,
         )
-
-        def arguments(status_fd: int, filter_fd: int | None) -> list[str]:
-            return sandboxed(
-                command,
-                dev=place / "dev",
-                sys=served.folder / "sys",
-                folder=folder,
-                environment=variables,
-                status_fd=status_fd,
-                filter_fd=filter_fd,
-            )
-
         try:
             served.bench.model.recorder.record(LANE, "start", command=" ".join(command))
             wanted = _Wanted(limit_s=limit_s, interruption=interruption, pass_on=pass_on_output)
-            if factor is None and stage is not None:
+            if isinstance(stage, Stage):
                 done = _supervise_virtually(served, stage, wanted)
             else:
-                done = _supervise(served, arguments, wanted)
+                done = _supervise(served, stage, wanted)
             if not_virtual is not None:
                 return replace(done, notices=(f"{not_virtual}; the run was made at real pace", *done.notices))
             if strict and factor is None and not done.is_exact:
@@ -174,7 +158,7 @@ def run_script(
         finally:
             served.close()
             if recording_path is not None:
-                shutil.copyfile(place / "recording.jsonl", recording_path)
+                shutil.copyfile(stage.place / "recording.jsonl", recording_path)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -186,16 +170,14 @@ class _Wanted:
     pass_on: bool
 
 
-def _supervise(
-    served: ServedBench, arguments: Callable[[int, int | None], list[str]], wanted: _Wanted
-) -> ScriptRun:
+def _supervise(served: ServedBench, stage: PacedStage, wanted: _Wanted) -> ScriptRun:
     """Serve the model until the script ends or is ended, and all that it has started is gone."""
     driver, recorder = served.driver, served.bench.model.recorder
     timeline, interruption = driver.model.timeline, wanted.interruption
     outcome = _Outcome(served, wanted)
     stdout, stderr = outcome.stdout, outcome.stderr
     driver.descriptors.add_reader(interruption.descriptor, lambda: None)
-    process = SandboxProcess(arguments, driver.descriptors, stdout=stdout.take, stderr=stderr.take)
+    process = stage.start(driver, stdout=stdout.take, stderr=stderr.take)
     status: int | None = None
     try:
         in_time = driver.wait(
@@ -215,7 +197,8 @@ def _supervise(
         process.kill()
         driver.wait(timeline.now_ns + ns(_KILL_S * (driver.factor or 1)), lambda: process.is_gone)
         process.close()
-    return outcome.run(status)
+        stage.end()
+    return replace(outcome.run(status), notices=stage.notices)
 
 
 def _supervise_virtually(served: ServedBench, stage: Stage, wanted: _Wanted) -> ScriptRun:

@@ -1,6 +1,6 @@
 """The file systems that a script sees of its host, mounted before there is a model; trees and a clock later.
 
-Two mounts, each with a thread of its own: what asks the model, below one folder, and the scratch folders.
+Up to two mounts, each with a thread of its own: what asks the model, below one folder, and scratch folders.
 """
 
 from __future__ import annotations
@@ -14,7 +14,7 @@ from .scratch_files import ScratchFiles
 from .sysfs import SysTree, fixed
 
 if TYPE_CHECKING:
-    from collections.abc import Callable, Iterable
+    from collections.abc import Callable, Sequence
     from pathlib import Path
 
     from simulator.host.kernel_log import KernelLog
@@ -28,17 +28,17 @@ T = TypeVar("T")
 class HostMounts:
     """`sys`, `uptime`, `kmsg` and `scratch` below *folder*, until closed; raises NoFuseError.
 
-    *scratch_folders* (path and mode) are made at *start_ns* of the wall clock; `sys` is empty before `show`.
-    *uptime_ns* gives the host's uptime at an instant of the model's time.
+    *scratch_folders* (path and mode) are made at *start_ns* of the wall clock, where there are to be any;
+    `sys` is empty before `show`.  *uptime_ns* gives the host's uptime at an instant of the model's time.
     """
 
     def __init__(
         self,
         folder: Path,
         *,
-        scratch_folders: Iterable[tuple[str, int]],
-        start_ns: int,
         uptime_ns: Callable[[int], int],
+        scratch_folders: Sequence[tuple[str, int]] = (),
+        start_ns: int = 0,
     ) -> None:
         mount = folder / "host"
         self._uptime_ns = uptime_ns
@@ -47,8 +47,10 @@ class HostMounts:
         self._calls: Calls | None = None
         self._trees = HostTrees({"sys": SysTree(fixed()), "proc": proc_tree(lambda: 0), "dev": KmsgTree()})
         self._files = HeaderFiles(self._trees, mount, run=self._run)
+        self._scratch: ScratchFiles | None = None
         try:
-            self._scratch = ScratchFiles(self.scratch, now_ns=lambda: start_ns, folders=scratch_folders)
+            if scratch_folders:
+                self._scratch = ScratchFiles(self.scratch, now_ns=lambda: start_ns, folders=scratch_folders)
         except BaseException:
             self._files.close()
             raise
@@ -62,7 +64,8 @@ class HostMounts:
 
     def show_times_by(self, wall_ns: Callable[[], int]) -> None:
         """From now on what is written to the scratch folders has the times of that clock."""
-        self._scratch.operations.now_ns = wall_ns
+        if self._scratch is not None:
+            self._scratch.operations.now_ns = wall_ns
 
     @property
     def asking(self) -> list[tuple[int, int]]:
@@ -72,12 +75,13 @@ class HostMounts:
     @property
     def answering(self) -> list[tuple[int, int]]:
         """Those that answer by themselves."""
-        return [] if self._scratch.servant is None else [self._scratch.servant]
+        return [] if self._scratch is None or self._scratch.servant is None else [self._scratch.servant]
 
     def close(self) -> None:
         """Unmount; harmless when called again."""
         self._files.close()
-        self._scratch.close()
+        if self._scratch is not None:
+            self._scratch.close()
 
     def _run(self, call: Callable[[], T]) -> T:
         """Until there is a model, the mount's thread answers by itself."""

@@ -61,6 +61,10 @@ class Driver:
     def _to_wall(self, model_ns: int) -> int:
         return round(model_ns / self.factor) if self.factor else model_ns
 
+    def monotonic_ns(self, model_ns: int) -> int:
+        """At a pace: when an instant of the model is, by this machine's monotonic clock."""
+        return self._origin_ns + self._to_wall(model_ns)
+
     @property
     def is_virtual(self) -> bool:
         """Whether time jumps."""

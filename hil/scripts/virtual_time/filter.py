@@ -11,10 +11,10 @@ import struct
 from typing import TYPE_CHECKING, Final, TypeAlias
 
 if TYPE_CHECKING:
-    from collections.abc import Iterable
+    from collections.abc import Iterable, Mapping
     from types import ModuleType
 
-_ALLOW, _TRACE, _ERROR = 0x7FFF0000, 0x7FF00000, 0x00050000
+_ALLOW, _TRACE, _NOTIFY, _ERROR = 0x7FFF0000, 0x7FF00000, 0x7FC00000, 0x00050000
 _LOAD, _EQUAL, _AT_LEAST, _AND, _RETURN = 0x20, 0x15, 0x35, 0x54, 0x06
 # For what could not be followed, and for what would show this machine's own messages.
 _ENOSYS, _EPERM = 38, 1
@@ -154,13 +154,24 @@ def program(machine: ModuleType, *, stops: bool = True) -> bytes:
 
     Without *stops* it only refuses what shows this machine's own messages: for whoever is not traced.
     """
+    return _assembled(machine, _RULES if stops else {"syslog": _RULES["syslog"]})
+
+
+def holding_program(machine: ModuleType) -> bytes:
+    """A filter that holds the ioctls of the GPIO device for whoever listens, and lets all else pass."""
+    is_gpio = [(_AND, 0, 0, GPIO_MASK), (_EQUAL, 0, 1, GPIO_TYPE)]
+    rule = [_argument(1), *is_gpio, (_RETURN, 0, 0, _NOTIFY), (_RETURN, 0, 0, _ALLOW)]
+    return _assembled(machine, {"ioctl": rule})
+
+
+def _assembled(machine: ModuleType, rules: Mapping[str, Block]) -> bytes:
+    """The rules of those calls that *machine* has."""
     block: Block = [
         (_LOAD, 0, 0, _ARCHITECTURE_AT),
         (_EQUAL, 1, 0, machine.AUDIT_ARCH),
         (_RETURN, 0, 0, _ALLOW),
         (_LOAD, 0, 0, _NUMBER_AT),
     ]
-    rules = _RULES if stops else {"syslog": _RULES["syslog"]}
     for name, rule in rules.items():
         if name in machine.NUMBERS:
             block += [(_EQUAL, 0, len(rule), machine.NUMBERS[name]), *rule]

@@ -50,6 +50,7 @@ _PR_SET_NO_NEW_PRIVS: Final = 38
 _PR_SET_TIMERSLACK: Final = 29
 _NR_SECCOMP: Final = 317
 _SECCOMP_SET_MODE_FILTER: Final = 1
+_NEW_LISTENER, _WAIT_KILLABLE = 1 << 3, 1 << 5
 # These have one number on every architecture that is younger than them.
 _NR_PIDFD_OPEN: Final = 434
 _NR_PIDFD_GETFD: Final = 438
@@ -121,18 +122,35 @@ def has_signals(tid: int) -> bool:
     return bool(own)
 
 
-def install_filter(program: bytes, *, number: int = _NR_SECCOMP) -> None:
-    """Put this process, and all it starts, under a seccomp filter; raises OSError."""
+def install_filter(program: bytes, *, number: int = _NR_SECCOMP, flags: int = 0) -> int:
+    """Put this thread, and all it starts, under a seccomp filter; raises OSError.
+
+    With the *flags* of `listen` the result is the listener.
+    """
     code = ctypes.create_string_buffer(program)
     head = (len(program) // 8).to_bytes(8, "little") + ctypes.addressof(code).to_bytes(8, "little")
     filter_program = ctypes.create_string_buffer(head)
-    if _syscall(number, _SECCOMP_SET_MODE_FILTER, 0, filter_program) == 0:
-        return
-    # Without CAP_SYS_ADMIN the kernel wants the promise that nothing here gains privileges (seccomp(2)).
-    if _libc.prctl(_PR_SET_NO_NEW_PRIVS, 1, 0, 0, 0) or _syscall(
-        number, _SECCOMP_SET_MODE_FILTER, 0, filter_program
-    ):
-        raise OSError(ctypes.get_errno(), "seccomp")
+    result: int = _syscall(number, _SECCOMP_SET_MODE_FILTER, flags, filter_program)
+    if result < 0 and ctypes.get_errno() == errno.EACCES:
+        # Without CAP_SYS_ADMIN the kernel wants the promise that nothing here gains privileges (seccomp(2)).
+        _libc.prctl(_PR_SET_NO_NEW_PRIVS, 1, 0, 0, 0)
+        result = _syscall(number, _SECCOMP_SET_MODE_FILTER, flags, filter_program)
+    if result < 0:
+        raise OSError(ctypes.get_errno(), f"seccomp: {os.strerror(ctypes.get_errno())}")
+    return result
+
+
+def listen(program: bytes, *, number: int = _NR_SECCOMP) -> int:
+    """The same, with a descriptor at which calls wait for an answer, closed by exec (seccomp_unotify(2)).
+
+    A call that has been looked at is not interrupted by signals, where the kernel can do so (Linux 5.19).
+    """
+    try:
+        return install_filter(program, number=number, flags=_NEW_LISTENER | _WAIT_KILLABLE)
+    except OSError as error:
+        if error.errno != errno.EINVAL:
+            raise
+        return install_filter(program, number=number, flags=_NEW_LISTENER)
 
 
 def set_timer_slack(nanoseconds: int) -> None:

@@ -5,9 +5,7 @@ Errors are those of gpiolib-cdev.c, from memory: no kernel with real lines was a
 
 from __future__ import annotations
 
-import importlib.util
 import shutil
-import sys
 from collections.abc import Callable
 from pathlib import Path
 from typing import Any
@@ -15,24 +13,11 @@ from typing import Any
 import pytest
 
 from hil.scripts.kept import KeptScripts
-from hil.scripts.runner import ScriptRun
+from hil.scripts.runner import ScriptRun, run_script
 
 Run = Callable[..., ScriptRun]
 
 PROGRAMS = Path(__file__).parent / "programs"
-# What sees the compiled part of gpiod: the interpreter that the tests run under, outside its environment.
-PYTHON = str(Path(sys.executable).resolve())
-
-
-@pytest.fixture(scope="session")
-def gpiod(tmp_path_factory: pytest.TempPathFactory) -> list[str]:
-    """The variable by which a script finds Python's gpiod."""
-    spec = importlib.util.find_spec("gpiod")
-    assert spec is not None
-    assert spec.origin is not None
-    folder = tmp_path_factory.mktemp("packages")
-    shutil.copytree(Path(spec.origin).parent, folder / "gpiod")
-    return [f"PYTHONPATH={folder}"]
 
 
 @pytest.fixture
@@ -71,8 +56,8 @@ def test_the_real_tools_press_wait_and_meet_busy_lines(program: Run) -> None:
     ]
 
 
-def test_the_real_python_gpiod_presses_waits_and_hears_of_lines(program: Run) -> None:
-    result = program(PYTHON, "lines.py")
+def test_the_real_python_gpiod_presses_waits_and_hears_of_lines(program: Run, python: str) -> None:
+    result = program(python, "lines.py")
     start, stop = result.recording.pulses("header/16", True)
     falls = [event.t_ns for event in result.recording.on("header/22", "level") if event.more["value"] == 0]
 
@@ -152,16 +137,23 @@ WRONG_USES = {
 }
 
 
-def test_wrong_uses_get_the_kernel_s_errors(program: Run) -> None:
+@pytest.mark.parametrize("is_virtual", [True, False], ids=["virtual", "real"])
+def test_wrong_uses_get_the_kernel_s_errors_at_either_pace(
+    program: Run, describe: Callable[..., Any], is_virtual: bool
+) -> None:
     lines = {
         "16": {"offset": 84},
         "18": {"offset": 85},
         "22": {"offset": 99, "used_by": "status-led"},
     }
-    result = program("python3", "wrong_uses.py", overrides={"host": {"lines": lines}})
+    if is_virtual:
+        result = program("python3", "wrong_uses.py", overrides={"host": {"lines": lines}})
+    else:
+        bench = describe("upper-station", host={"lines": lines})
+        result = run_script(bench, ["python3", "wrong_uses.py"], folder=PROGRAMS)
     said = dict(line.rsplit(": ", 1) for line in result.stdout.decode().splitlines())
 
-    assert result.status == 0, result
+    assert (result.status, result.is_virtual) == (0, is_virtual), result
     assert said == WRONG_USES
     assert len(said) > 50
     assert {event.more["by"] for event in result.recording.on("header/16", "level")} == {"host"}
@@ -285,11 +277,11 @@ print("bad", bad, "leaked", len(os.listdir("/proc/self/fd")) - before)
 
 @pytest.mark.slow
 def test_signals_and_stops_do_no_harm_to_calls_that_a_program_does_not_know_of(
-    run: Run, gpiod: list[str], tmp_path: Path
+    run: Run, python: str, gpiod: list[str], tmp_path: Path
 ) -> None:
     shutil.copytree(Path(gpiod[0].partition("=")[2]) / "gpiod", tmp_path / "gpiod")
     # Somebody computes all the time, so the run is not exact.
-    result = run(PYTHON, STORM, bench="gauge-station", strict=False, limit_s=60)
+    result = run(python, STORM, bench="gauge-station", strict=False, limit_s=60)
 
     assert result.stdout == b"bad 0 leaked 0\n", result
 
