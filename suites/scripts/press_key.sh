@@ -15,13 +15,13 @@ port=/dev/serial/by-id/usb-Tarnworks_TARN-L4_*-if03-port0
 found() { set -- $port && [ -e "$1" ] && echo "$1"; }
 
 press() {
+	usec=$(awk "BEGIN { printf \"%d\", 1000000 * $seconds }")
 	case $(gpioset --version) in
 	*v1.*)
-		usec=$(awk "BEGIN { printf \"%d\", 1000000 * $seconds }")
 		# When this tool ends, the host may keep the level: it has to be set back.
 		gpioset --mode=time --usec="$usec" "$chip" "$line=1" && gpioset "$chip" "$line=0"
 		;;
-	*) gpioset --chip "$chip" --toggle "${seconds}s,0" "$line=1" ;;
+	*) gpioset --chip "$chip" --toggle "${usec}us,0" "$line=1" ;;
 	esac
 }
 

@@ -53,8 +53,12 @@ def is_about(width_ns: int, asked_s: float) -> bool:
     return asked_s * SECOND_NS <= width_ns < asked_s * SECOND_NS + LATE_NS
 
 
-def test_the_real_tools_press_wait_and_meet_busy_lines(describe: Callable[..., Any]) -> None:
-    result = run_script(describe("upper-station"), ["sh", str(PROGRAMS / "lines.sh")], folder=PROGRAMS)
+def test_the_real_tools_press_wait_and_meet_busy_lines(
+    describe: Callable[..., Any], tools: list[str]
+) -> None:
+    result = run_script(
+        describe("upper-station"), ["sh", "lines.sh"], folder=PROGRAMS, environment=tools, limit_s=60
+    )
     [key] = result.recording.pulses("header/16", True)
     raced, shortest, last = result.recording.pulses("header/18", True)
 
@@ -128,7 +132,9 @@ def test_the_real_python_gpiod_presses_waits_and_meets_a_busy_line(
 
 
 @pytest.mark.parametrize(("release", "level"), [("keep", 1), ("revert", 0)])
-def test_a_released_line_does_what_the_host_is_said_to_do(run: Run, release: str, level: int) -> None:
+def test_a_released_line_does_what_the_host_is_said_to_do(
+    run: Run, tools: list[str], release: str, level: int
+) -> None:
     result = run(
         "sh",
         """
@@ -136,6 +142,7 @@ def test_a_released_line_does_what_the_host_is_said_to_do(run: Run, release: str
             gpioset --chip gpiochip0 --toggle 0 84=1
         """,
         changes={"host": {"release": release}},
+        environment=tools,
     )
     [last] = result.recording.on("header/16", "level")[-1:]
 

@@ -27,13 +27,14 @@ def program(kept: KeptScripts, gpiod: list[str]) -> Run:
     def program(interpreter: str, name: str, *, bench: str = "upper-station", **options: Any) -> ScriptRun:  # noqa: ANN401 # of KeptScripts.run
         folder = Path(gpiod[0].partition("=")[2])
         command = [interpreter, str(PROGRAMS / name)]
-        return kept.run(command, bench=bench, folder=folder, environment=gpiod, limit_s=120, **options)
+        options = {"environment": gpiod, **options}
+        return kept.run(command, bench=bench, folder=folder, limit_s=120, **options)
 
     return program
 
 
-def test_the_real_tools_press_wait_and_meet_busy_lines(program: Run) -> None:
-    result = program("sh", "lines.sh")
+def test_the_real_tools_press_wait_and_meet_busy_lines(program: Run, tools: list[str]) -> None:
+    result = program("sh", "lines.sh", environment=tools)
     [key] = result.recording.pulses("header/16", True)
     [status] = result.recording.on("header/22", "level")[-1:]
     radio = [pulse.width_ns for pulse in result.recording.pulses("header/18", True)]
@@ -160,7 +161,9 @@ def test_wrong_uses_get_the_kernel_s_errors_at_either_pace(
 
 
 @pytest.mark.parametrize(("release", "level"), [("keep", 1), ("revert", 0)])
-def test_a_released_line_does_what_the_host_is_said_to_do(run: Run, release: str, level: int) -> None:
+def test_a_released_line_does_what_the_host_is_said_to_do(
+    run: Run, tools: list[str], release: str, level: int
+) -> None:
     result = run(
         "sh",
         """
@@ -170,6 +173,7 @@ def test_a_released_line_does_what_the_host_is_said_to_do(run: Run, release: str
         """,
         bench="gauge-station",
         overrides={"host": {"release": release}},
+        environment=tools,
     )
     [last] = result.recording.on("header/16", "level")[-1:]
 
@@ -297,10 +301,10 @@ def test_a_program_that_waits_for_an_edge_for_ever_is_told_of_by_its_lines(run: 
     ("bench", "status", "presses"), [("gauge-station", 0, 1), ("already-on", 3, 0), ("dead-module", 2, 1)]
 )
 def test_the_demo_script_presses_only_what_is_off(
-    kept: KeptScripts, bench: str, status: int, presses: int
+    kept: KeptScripts, tools: list[str], bench: str, status: int, presses: int
 ) -> None:
     script = Path(__file__).parents[4] / "suites" / "scripts" / "press_key.sh"
-    result = kept.run(["sh", str(script)], bench=bench, folder=Path("/usr"))
+    result = kept.run(["sh", str(script)], bench=bench, folder=Path("/usr"), environment=tools)
 
     assert result.status == status, result
     widths = [pulse.width_ns for pulse in result.recording.pulses("header/16", True)]
