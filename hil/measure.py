@@ -2,16 +2,13 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING, Final
+from typing import TYPE_CHECKING
 
 from .errors import LateRunError, ProductError
+from .lateness import allowed_late_s
 
 if TYPE_CHECKING:
     from .bench.interface import Bench
-
-# A duration is trusted while the run was late by less than this, or this share of its value.
-_LATE_S: Final = 0.005
-_LATE_SHARE: Final = 0.01
 
 
 class OutOfLimitsError(ProductError, AssertionError):
@@ -30,16 +27,25 @@ class Measure:
         self._bench, self._lane = bench, lane
 
     def __call__(
-        self, name: str, value: float, unit: str, *, low: float | None = None, high: float | None = None
+        self,
+        name: str,
+        value: float,
+        unit: str,
+        *,
+        low: float | None = None,
+        high: float | None = None,
+        ended_s: float | None = None,
     ) -> float:
         """Record *value* and judge it; raises OutOfLimitsError.
 
-        A duration (*unit* s) is taken to end now: raises LateRunError where the run was late meanwhile.
+        A duration (*unit* s) has ended at *ended_s* of the bench's clock, or now: raises LateRunError where
+        the run was late since it began.
         """
         self._bench.note(self._lane, "quantity", name=name, value=value, unit=unit, low=low, high=high)
         if unit == "s":
-            late_s = self._bench.clock.late_s(within_s=abs(value))
-            allowed_s = max(_LATE_S, _LATE_SHARE * abs(value))
+            clock, allowed_s = self._bench.clock, allowed_late_s(value)
+            since_end_s = 0.0 if ended_s is None else clock.now_s() - ended_s
+            late_s = clock.late_s(within_s=abs(value) + since_end_s)
             if late_s > allowed_s:
                 raise LateRunError(late_s=late_s, allowed_s=allowed_s)
         if (low is not None and value < low) or (high is not None and value > high):

@@ -13,11 +13,13 @@ from .dialogue.dialogue import Dialogue
 from .errors import (
     BenchUndecidedError,
     CommandFailedError,
+    LateRunError,
     NoReplyError,
     NotReachedError,
     PortGoneError,
     PortMissingError,
 )
+from .lateness import allowed_late_s
 
 if TYPE_CHECKING:
     from collections.abc import Callable
@@ -49,11 +51,22 @@ class Modem:
     # -- the key ------------------------------------------------------------
 
     def press(self, seconds: float) -> None:
-        """Press the power key for *seconds*, through whatever polarity the wiring has."""
-        key = self.bench.header["power_key"]
+        """Press the power key for *seconds*, through whatever polarity the wiring has.
+
+        Raises LateRunError where it became longer: what the module does then says nothing of such a press.
+        """
+        late_s, allowed_s = self._press(seconds) - seconds, allowed_late_s(seconds)
+        if late_s > allowed_s:
+            raise LateRunError(late_s=late_s, allowed_s=allowed_s)
+
+    def _press(self, seconds: float) -> float:
+        """Press; how long it was held."""
+        key, clock = self.bench.header["power_key"], self.bench.clock
         key.set_active(True)
-        self.bench.clock.wait(seconds)
+        began_s = clock.now_s()
+        clock.wait(seconds)
         key.set_active(False)
+        return clock.now_s() - began_s
 
     @property
     def start_press_s(self) -> float:
@@ -96,7 +109,7 @@ class Modem:
         if self.is_on():
             if not self._shows_ports():
                 self._wait(self._shows_ports, self.boot_longest_s)
-            self.press(self.stop_press_s)
+            self._press(self.stop_press_s)
             self.wait_off()
         self.bench.clock.wait(self.bench.profile.key.dead_after_off_s + 0.1)
 
@@ -109,7 +122,7 @@ class Modem:
 
     def start(self) -> None:
         """From off: press and return once AT answers."""
-        self.press(self.start_press_s)
+        self._press(self.start_press_s)
         self.wait_ready()
 
     def make_ready(self) -> None:

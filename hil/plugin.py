@@ -258,7 +258,24 @@ def pytest_runtest_makereport(
         found = item.stash.get(_BENCH_KEY, None)
         if found is not None:
             report.sections.append(("last events of every lane", _last_events(found.recording)))
+    if report.when == "call":
+        _judge_where_late(item, report)
     return report
+
+
+def _judge_where_late(item: pytest.Item, report: pytest.TestReport) -> None:
+    """A test on a machine that was late beyond hope has neither passed nor failed."""
+    from .errors import LateRunError
+    from .exit_codes import ExitCode
+    from .lateness import HOPELESS_S
+
+    found = item.stash.get(_BENCH_KEY, None)
+    late_s = 0.0 if found is None else found.clock.late_s()
+    is_verdict = report.passed or getattr(report, "wakebench_code", None) == ExitCode.FAILED
+    if is_verdict and late_s > HOPELESS_S:
+        report.outcome = "failed"
+        report.wakebench_code = int(ExitCode.INCONCLUSIVE)  # type: ignore[attr-defined] # travels with the report
+        report.longrepr = str(LateRunError(late_s=late_s, allowed_s=HOPELESS_S))
 
 
 def _judge_on_hardware(item: pytest.Item, report: pytest.TestReport, error: BaseException) -> None:

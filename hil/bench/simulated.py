@@ -2,11 +2,12 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING, Any, Final, Literal, TypeAlias
+from typing import TYPE_CHECKING, Any, Literal, TypeAlias
 
 from pydantic import ValidationError
 
 from hil.errors import BenchUndecidedError, BenchUnfitError, PartMissingError, PortMissingError, UsageError
+from hil.lateness import HOPELESS_S
 from hil.recording.head import head
 from hil.recording.query import Recording
 from simulator.edges.listening import Listening
@@ -45,9 +46,6 @@ if TYPE_CHECKING:
     from .interface import Port
 
 Edges: TypeAlias = "PtyEdges | MemoryEdges | Rfc2217Edges | MixedEdges"
-
-# A run whose actions were this late can no longer tell a silent module from a starved simulation.
-_HOPELESS_S: Final = 1.0
 
 
 class SimulatedClock(Clock):
@@ -309,7 +307,7 @@ class SimulatedHealth(Health):
         if self._bench.is_closed:
             raise BenchUnfitError(part="simulated bench", reason="it is closed", cure="open it again")
         late_s = self._bench.clock.late_s()
-        if late_s > _HOPELESS_S:
+        if late_s > HOPELESS_S:
             raise BenchUndecidedError(reason=f"the simulation ran {late_s:.1f} s late on this machine")
 
 

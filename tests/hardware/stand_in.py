@@ -42,8 +42,10 @@ def _divided(value: dict[str, float] | float) -> dict[str, float] | float:
 
 
 class StandIn:
-    """Serves in *folder* until closed: `bench` is the hardware bench's file, `served` the simulated one's.
+    """Serves in *folder* until closed.
 
+    `bench` is the hardware bench's file, `served` that of the simulated bench behind it, `simulated` that of
+    one beside it.
     Locks and daily budgets of its bench lie in the same folder.
     """
 
@@ -52,7 +54,9 @@ class StandIn:
         self.bench, self.served = folder / "stand-in.toml", folder / "served.toml"
         self.environment = {**os.environ, "WAKEBENCH_STATE": str(folder / "state")}
         (folder / "quick.toml").write_text(tomli_w.dumps(quick_profile()), encoding="utf-8")
-        self.served.write_text((HERE / "served.toml").read_text(encoding="utf-8"), encoding="utf-8")
+        self.simulated = folder / "simulated.toml"
+        for file in (self.served, self.simulated):
+            file.write_text((HERE / file.name).read_text(encoding="utf-8"), encoding="utf-8")
         self._process = self._start()
 
     def _start(self) -> subprocess.Popen[bytes]:

@@ -50,8 +50,10 @@ class HardwareBench(Bench):
         clock = WallClock()
         self.clock = clock
         self._events = Events(clock.now_ns)
+        clock.watch(self._events)
+        self._close_clock = clock.close
         station.permits.note = self._events.record
-        health = HardwareHealth(station)
+        health = HardwareHealth(station, clock=clock)
         gone = Gone(station, clock=clock, health=health)
         self._gone = gone
         station.permits.leaves = gone.did
@@ -110,3 +112,4 @@ class HardwareBench(Bench):
             self.is_closed = True
             self._close_ports()
             self._close_supply()
+            self._close_clock()

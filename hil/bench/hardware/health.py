@@ -6,8 +6,10 @@ from typing import TYPE_CHECKING, Final
 
 from hil.bench.interface import Health
 from hil.errors import BenchUndecidedError, BenchUnfitError
+from hil.lateness import HOPELESS_S
 
 if TYPE_CHECKING:
+    from .clock import WallClock
     from .station import Station
     from .supply import HardwareSupply
 
@@ -18,13 +20,16 @@ _OFF_BY: Final = 0.1
 class HardwareHealth(Health):
     """Looks, and moves nothing."""
 
-    def __init__(self, station: Station) -> None:
-        self._station = station
+    def __init__(self, station: Station, *, clock: WallClock) -> None:
+        self._station, self._clock = station, clock
         self.supply: HardwareSupply | None = None
 
     def check(self) -> None:
         """Return where the bench is fit; raises BenchUnfitError or BenchUndecidedError."""
         self.check_parts()
+        late_s = self._clock.late_s()
+        if late_s > HOPELESS_S:
+            raise BenchUndecidedError(reason=f"the machine ran {late_s:.1f} s late")
         self._check_power()
 
     def check_parts(self) -> None:
