@@ -115,7 +115,7 @@ class ServedBench:
     """A simulated bench and its folder.  `without_fuse` says why the header files are a plain folder.
 
     *ptys* is where whoever follows the links sees the host's ptys.  The made `/sys` is `sys` in the folder,
-    or shown in *mounts* of the caller's.
+    or shown in *mounts* of the caller's once `show` is called.
 
     With *rfc2217* the ports listen for clients there instead of being ptys, or those *over_tcp* alone.
     Raises UsageError where that address cannot be had.
@@ -144,6 +144,7 @@ class ServedBench:
         self._file = RecordingFile(folder / "recording.jsonl", self.bench.recording.head)
         self._keep = keep_events
         self._kept: Recording = self.bench.recording
+        self._is_complete = False
         self._file.add(self._kept)
         self.driver.on_events = self._write
         edges = self.bench.edges
@@ -161,17 +162,22 @@ class ServedBench:
         )
         self.calls = Calls()
         self.driver.descriptors.add_reader(self.calls.fileno(), self.calls.process)
-        sys = sys_tree(self.bench.model)
-        if mounts is not None:
-            timeline = self.bench.model.timeline
-            log = self.bench.model.kernel_log
-            mounts.show(sys, log=log, now_ns=lambda: timeline.now_ns, calls=self.calls)
-        else:
-            self._files = self._header_files(sys, demand_fuse=demand_fuse)
+        self._mounts = mounts
+        if mounts is None:
+            self._files = self._header_files(sys_tree(self.bench.model), demand_fuse=demand_fuse)
         self.driver.start_clock()
 
     def _serial_names(self, port: Port) -> list[str]:
         return [f"serial/{name}" for name in self.bench.model.usb_bus.link_names(port)]
+
+    def show(self) -> None:
+        """From now on the caller's mounts show what is in this bench, which answers while it is served."""
+        assert self._mounts is not None  # noqa: S101 # only those who gave them call
+        model = self.bench.model
+        timeline = model.timeline
+        self._mounts.show(
+            sys_tree(model), log=model.kernel_log, now_ns=lambda: timeline.now_ns, calls=self.calls
+        )
 
     def _header_files(self, sys: SysTree, *, demand_fuse: bool) -> HeaderFiles | HeaderFolder:
         folder = self.folder / "sys"
@@ -203,8 +209,16 @@ class ServedBench:
         self._write()
         return self._kept
 
+    def complete(self) -> None:
+        """Nothing more happens: the recording is whole, all else still there; harmless when called again."""
+        if not self._is_complete:
+            self._is_complete = True
+            self.bench.model.end()
+            self._write()
+            self._file.close()
+
     def close(self) -> None:
-        """Stop in good order: links and mount go, the recording is complete; harmless when called again."""
+        """Stop in good order: links and mount go, the recording is whole; harmless when called again."""
         if self.bench.is_closed:
             return
         if hasattr(self, "calls"):
@@ -214,9 +228,7 @@ class ServedBench:
             self._files.close()
         if self.links is not None:
             self.links.remove()
-        self.bench.model.end()
-        self._write()
-        self._file.close()
+        self.complete()
         self.bench.close()
 
     def _write(self) -> None:

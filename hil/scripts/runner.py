@@ -26,11 +26,10 @@ from .output import LANE, Output
 from .paced_stage import PacedStage
 from .process import Reports, Stream
 from .sandbox import (
-    ENVIRONMENT,
-    FIRST_PID,
     MODULE_PTYS,
     check_command,
     passed_on,
+    pinned,
     probe,
 )
 from .stage import Stage
@@ -119,35 +118,31 @@ def run_script(
         if strict:
             raise BenchUnfitError(part="virtual time", reason=not_virtual, cure="or run it with --pace real")
         factor = 1.0
-    pinned = {
-        "hash_seed": 0,
-        "locale": ENVIRONMENT["LC_ALL"],
-        "environment": ",".join(sorted({**ENVIRONMENT, **variables})),
-        "first_pid": FIRST_PID,
-    }
     with Interruption() as interruption, contextlib.ExitStack() as stack:
         stage: Stage | PacedStage
-        settings = description.settings
         if factor is None:
             make = stages or (lambda *given: stack.enter_context(contextlib.closing(Stage(*given))))
-            stage = make(command, folder, variables, settings.start_ns, settings.host.gpio_chip)
+            stage = make(command, folder, variables, description)
+            served = stage.served
         else:
-            stage = PacedStage(command, folder, variables, settings.host.gpio_chip)
+            stage = PacedStage(command, folder, variables, description.settings.host.gpio_chip)
             stack.enter_context(contextlib.closing(stage))
-        served = ServedBench(
-            description,
-            stage.place,
-            factor=factor,
-            keep_events=True,
-            pinned=pinned,
-            ptys=MODULE_PTYS,
-            mounts=stage.mounts,
-        )
+            served = ServedBench(
+                description,
+                stage.place,
+                factor=factor,
+                keep_events=True,
+                pinned=pinned(variables),
+                ptys=MODULE_PTYS,
+                mounts=stage.mounts,
+            )
+            stack.callback(served.close)
+            served.show()
         try:
             served.bench.model.recorder.record(LANE, "start", command=" ".join(command))
             wanted = _Wanted(limit_s=limit_s, interruption=interruption, pass_on=pass_on_output)
             if isinstance(stage, Stage):
-                done = _supervise_virtually(served, stage, wanted)
+                done = _supervise_virtually(stage, wanted)
             else:
                 done = _supervise(served, stage, wanted)
             if not_virtual is not None:
@@ -156,7 +151,7 @@ def run_script(
                 raise BenchUndecidedError(reason="; ".join(done.notices))
             return done
         finally:
-            served.close()
+            served.complete()
             if recording_path is not None:
                 shutil.copyfile(stage.place / "recording.jsonl", recording_path)
 
@@ -201,8 +196,9 @@ def _supervise(served: ServedBench, stage: PacedStage, wanted: _Wanted) -> Scrip
     return replace(outcome.run(status), notices=stage.notices)
 
 
-def _supervise_virtually(served: ServedBench, stage: Stage, wanted: _Wanted) -> ScriptRun:
+def _supervise_virtually(stage: Stage, wanted: _Wanted) -> ScriptRun:
     """The same on the model's own clock, in a sandbox that waits."""
+    served = stage.served
     driver, recorder = served.driver, served.bench.model.recorder
     timeline, descriptors = driver.model.timeline, driver.descriptors
     outcome = _Outcome(served, wanted)
@@ -210,6 +206,7 @@ def _supervise_virtually(served: ServedBench, stage: Stage, wanted: _Wanted) -> 
     assert isinstance(edges, PtyEdges)  # noqa: S101 # a script's ports are
     settings, mounts = served.bench.description.settings, stage.mounts
     world = World(driver, edges, start_ns=settings.start_ns)
+    served.show()
     mounts.show_times_by(lambda: world.wall_ns)
     servants = Servants(mounts.asking, mounts.answering)
     supervisor = Supervisor(world, seed=settings.seed, servants=servants)

@@ -126,6 +126,16 @@ def sandboxed(
     return [*arguments, "--", *command]
 
 
+def pinned(environment: Mapping[str, str]) -> dict[str, str | int]:
+    """What is the same in each run with *environment*, for the recording's head."""
+    return {
+        "hash_seed": int(ENVIRONMENT["PYTHONHASHSEED"]),
+        "locale": ENVIRONMENT["LC_ALL"],
+        "environment": ",".join(sorted({**ENVIRONMENT, **environment})),
+        "first_pid": FIRST_PID,
+    }
+
+
 def outer_environment() -> dict[str, str]:
     """What bubblewrap itself is given: its first process can be looked at from inside."""
     return {"PATH": os.environ.get("PATH", os.defpath)}

@@ -1,6 +1,7 @@
-"""Where one command is going to run: folder, mounts, streams and the sandbox, which stands and waits.
+"""Where one command is going to run: folder, mounts, streams, bench, and the sandbox, which waits.
 
-All this takes longer than many a script, and needs no model: so it is made while the model is, or ahead.
+All this takes longer than many a script, and nothing in it moves before it is told: so it is made ahead
+where that can be, and the bench while the sandbox sets itself up.
 """
 
 from __future__ import annotations
@@ -15,11 +16,12 @@ import tempfile
 from pathlib import Path
 from typing import TYPE_CHECKING, Final, TypeAlias
 
-from hil.errors import BenchUnfitError
+from hil.bench.served import ServedBench
+from hil.errors import BenchUnfitError, WakebenchError
 from simulator.edges.fuse_mount import NoFuseError
 from simulator.edges.host_mounts import HostMounts
 
-from .sandbox import outer_environment, prepare_dev, sandboxed, scratch_folders
+from .sandbox import MODULE_PTYS, outer_environment, pinned, prepare_dev, sandboxed, scratch_folders
 from .virtual_time.architecture import this_machine
 from .virtual_time.filter import as_file, program
 from .virtual_time.world import uptime_ns
@@ -27,19 +29,22 @@ from .virtual_time.world import uptime_ns
 if TYPE_CHECKING:
     from collections.abc import Callable, Mapping, Sequence
 
+    from hil.bench.files import BenchDescription
+
 
 # How long those in a sandbox that is killed may take to go, in wall seconds.
 _GONE_S: Final = 5.0
 _CHUNK: Final = 4096
 
-# Gives the stage for a command, its folder and environment, the bench's start, and its GPIO chip.
-Stages: TypeAlias = "Callable[[Sequence[str], Path, Mapping[str, str], int, str], Stage]"
+# Gives the stage for a command, its folder and environment, and the bench.
+Stages: TypeAlias = "Callable[[Sequence[str], Path, Mapping[str, str], BenchDescription], Stage]"
 
 
 class Stage:
-    """One place for one run of *command* in *folder*, with *environment*, on a bench whose clock begins at
-    *start_ns*, whose GPIO chip is called *gpio_chip*; closed by whoever makes it.
+    """One place for one run of *command* in *folder*, with *environment*, on the bench of *description*;
+    closed by whoever makes it.
 
+    `served` is that bench at virtual pace, at its beginning.
     `reports`, `stdout` and `stderr` are descriptors to read from, which their readers close.  The sandbox has
     the filter under which calls stop, so it must be traced when `release` lets it go on to the command.
 
@@ -51,10 +56,11 @@ class Stage:
         command: Sequence[str],
         folder: Path,
         environment: Mapping[str, str],
-        start_ns: int,
-        gpio_chip: str,
+        description: BenchDescription,
     ) -> None:
-        self.made_for = (tuple(command), folder, dict(environment), start_ns, gpio_chip)
+        self.made_for = (tuple(command), folder, dict(environment), description)
+        settings = description.settings
+        start_ns, gpio_chip = settings.start_ns, settings.host.gpio_chip
         self._folder = tempfile.TemporaryDirectory(prefix="wakebench-")
         self.place = Path(self._folder.name)
         dev = self.place / "dev"
@@ -108,6 +114,19 @@ class Stage:
             os.close(descriptor)
         waits.close()
         self._is_open = True
+        try:
+            self.served = ServedBench(
+                description,
+                self.place,
+                factor=None,
+                keep_events=True,
+                pinned=pinned(environment),
+                ptys=MODULE_PTYS,
+                mounts=self.mounts,
+            )
+        except BaseException:
+            self.close()
+            raise
 
     def release(self) -> None:
         """Let the sandbox start the command; harmless when called again."""
@@ -136,6 +155,8 @@ class Stage:
             self.end()
         if not was_used:
             self._wait_for_those_within()
+        if hasattr(self, "served"):
+            self.served.close()
         self.mounts.close()
         self._folder.cleanup()
 
@@ -162,11 +183,10 @@ class StageAhead:
         command: Sequence[str],
         folder: Path,
         environment: Mapping[str, str],
-        start_ns: int,
-        gpio_chip: str,
+        description: BenchDescription,
     ) -> Stage:
         """The stage for one run; it is closed here."""
-        wanted = (tuple(command), folder, dict(environment), start_ns, gpio_chip)
+        wanted = (tuple(command), folder, dict(environment), description)
         stage, self._ahead = self._ahead, None
         if stage is not None and stage.made_for != wanted:
             stage.close()
@@ -179,7 +199,7 @@ class StageAhead:
         taken, self._taken = self._taken, None
         if taken is not None:
             taken.close()
-            with contextlib.suppress(BenchUnfitError, OSError):  # told when it is asked for
+            with contextlib.suppress(WakebenchError, OSError):  # told when it is asked for
                 self._ahead = Stage(*taken.made_for)
 
     def close(self) -> None:

@@ -30,16 +30,17 @@ printf 'AT\\r' >&5; timeout 5 head -n 1 <&5; sleep 0.01
 """
 
 
-def _state(pids: list[int]) -> dict[str, object]:
-    """What processes hold: descriptors by kind, mounts, memory."""
+def _state(pids: list[int], folder: Path) -> dict[str, object]:
+    """What processes hold: descriptors by kind (one pty is as good as another), mounts below *folder*."""
     kinds: Counter[str] = Counter()
     mounts: Counter[str] = Counter()
     for pid in pids:
         with contextlib.suppress(FileNotFoundError):  # one that is just going; it is looked at again
             for descriptor in Path(f"/proc/{pid}/fd").iterdir():
-                kinds[str(descriptor.readlink()).partition(":")[0].partition("/wakebench-")[0]] += 1
+                kind = str(descriptor.readlink()).partition(":")[0].partition("/wakebench-")[0]
+                kinds[kind.rstrip("0123456789")] += 1
             lines = Path(f"/proc/{pid}/mountinfo").read_text().splitlines()
-            mounts.update(line.rpartition(" - ")[2].split()[0] for line in lines if "wakebench-" in line)
+            mounts.update(line.rpartition(" - ")[2].split()[0] for line in lines if str(folder) in line)
     return {"processes": len(pids), "descriptors": kinds, "mounts": mounts}
 
 
@@ -73,17 +74,17 @@ def test_many_scripts_in_one_kept_place_leave_nothing(
             run()
         time.sleep(_QUIET_S)  # what gets ready for the next run is ready
         pids = descendants(os.getpid())
-        before, folders = _state(pids), len(list(tmp_path.rglob("*")))
+        before, folders = _state(pids, tmp_path), len(list(tmp_path.rglob("*")))
         for _ in range(count // 2):
             run()
         resident_kb = _resident_kb(pids)  # what is kept for the next run has been made by then
         for _ in range(count - count // 2):
             run()
         deadline = time.monotonic() + 10
-        while _state(pids := descendants(os.getpid())) != before and time.monotonic() < deadline:
+        while _state(pids := descendants(os.getpid()), tmp_path) != before and time.monotonic() < deadline:
             time.sleep(0.1)
 
-        assert _state(pids) == before
+        assert _state(pids, tmp_path) == before
         assert len(list(tmp_path.rglob("*"))) == folders
         assert _resident_kb(pids) - resident_kb < _GROWTH_KB
     assert set(descendants(os.getpid())) <= others
