@@ -127,40 +127,38 @@ class Servants:
     """
 
     def __init__(self, asking: Sequence[tuple[int, int]], answering: Sequence[tuple[int, int]]) -> None:
-        self._asking = list(map(_Servant, asking))
-        self._answering = list(map(_Servant, answering))
+        self._asking, self._answering = (
+            [
+                (descriptor, _state_of(thread), f" {descriptor:#x} ".encode())
+                for thread, descriptor in servants
+            ]
+            for servants in (asking, answering)
+        )
         self._poll = select.poll()
         for _, descriptor in (*asking, *answering):
             self._poll.register(descriptor, select.POLLIN)
 
     def look(self) -> tuple[bool, bool]:
         """Whether a request is being answered without the model; whether one to the model is under way."""
-        wanted = {descriptor for descriptor, _ in self._poll.poll(0)}
-        return (
-            any(servant.is_busy(wanted) for servant in self._answering),
-            any(servant.is_busy(wanted) for servant in self._asking),
-        )
+        wanted = self._poll.poll(0)
+        return _is_any_busy(self._answering, wanted), _is_any_busy(self._asking, wanted)
 
     def close(self) -> None:
         """Look at them no more."""
-        for servant in (*self._asking, *self._answering):
-            servant.close()
+        for _, state, _ in (*self._asking, *self._answering):
+            os.close(state)
 
 
-class _Servant:
-    """One thread, looked at in /proc."""
+def _state_of(thread: int) -> int:
+    return os.open(f"/proc/self/task/{thread}/syscall", os.O_RDONLY | os.O_CLOEXEC)
 
-    def __init__(self, servant: tuple[int, int]) -> None:
-        thread, self._descriptor = servant
-        self._waits = f"{self._descriptor:#x} ".encode()
-        self._file = os.open(f"/proc/self/task/{thread}/syscall", os.O_RDONLY | os.O_CLOEXEC)
 
-    def is_busy(self, wanted: set[int]) -> bool:
-        """Whether a request waits for it, or it waits for none: the call's first argument tells on what."""
-        if self._descriptor in wanted:
+def _is_any_busy(servants: Sequence[tuple[int, int, bytes]], wanted: Sequence[tuple[int, int]]) -> bool:
+    """Whether a request waits for one of them, or one waits for none: its call's first argument tells."""
+    for descriptor, state, waits in servants:
+        if wanted and any(descriptor == one for one, _ in wanted):
             return True
-        _, _, arguments = os.pread(self._file, 256, 0).partition(b" ")
-        return not arguments.startswith(self._waits)
-
-    def close(self) -> None:
-        os.close(self._file)
+        text = os.pread(state, 256, 0)
+        if not text.startswith(waits, text.find(b" ")):
+            return True
+    return False
