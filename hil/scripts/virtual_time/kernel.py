@@ -45,6 +45,8 @@ EVENT_STOP: Final = 128
 
 # waitpid for threads as well as processes.
 WALL: Final = 0x40000000
+# Looks and takes nothing.
+_ANY_STOP: Final = os.WEXITED | os.WSTOPPED | os.WNOHANG | os.WNOWAIT | WALL
 
 _PR_SET_NO_NEW_PRIVS: Final = 38
 _PR_SET_TIMERSLACK: Final = 29
@@ -110,6 +112,14 @@ _SIGNAL_AT: Final = ctypes.addressof(_SIGNAL)
 def is_stopped(tid: int) -> bool:
     """Whether a task that has been at a stop still is: one that has been killed is no more."""
     return bool(_ptrace(PEEKSIGINFO, tid, _OWN_AT, _SIGNAL_AT) >= 0)
+
+
+def is_any_stop_there() -> bool:
+    """Whether a child or a task has stopped, or ended, and nobody has waited for that yet."""
+    try:
+        return os.waitid(os.P_ALL, 0, _ANY_STOP) is not None
+    except ChildProcessError:
+        return False
 
 
 def has_signals(tid: int) -> bool:

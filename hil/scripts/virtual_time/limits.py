@@ -60,9 +60,14 @@ class Limits:
         self._ended: dict[int, int] = {}
         self._marks: dict[int, bytes | None] = {}
 
+    @property
+    def are_none(self) -> bool:
+        """Whether nothing has such a limit."""
+        return not (self.terminals or self.receiving or self.sending)
+
     def set_deadlines(self) -> bool:
         """Give each call that waits under such a limit its deadline; True where one was new."""
-        if not (self.terminals or self.receiving or self.sending):
+        if self.are_none:
             return False
         found = False
         for task in self._supervisor.tree:

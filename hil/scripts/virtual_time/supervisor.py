@@ -187,7 +187,7 @@ class Supervisor:
                 pause_s, looks = _SHORTEST_S, 0
             match self._look(is_late=pause_s == _LONGEST_S):
                 case _Seen.CHANGE:
-                    pass
+                    pause_s, looks = _SHORTEST_S, 0
                 case _Seen.BUSY:
                     self.spinning.follow_processor()
                     if self.spinning.is_following and (self.world.settle() or self.calls.release_one()):
@@ -230,6 +230,50 @@ class Supervisor:
             return _Seen.BUSY
         self._rested = marks
         return _Seen.REST
+
+    def is_alone(self, task: Task) -> bool:
+        """Whether all but *task*, which is at a stop, rest in the kernel, and nothing is on its way.
+
+        Whoever calls and is alone can be answered at once: no need to wait for the others.
+        """
+        before: dict[Task, bytes] | None = None
+        while True:
+            self.terminals.flush()
+            if self._servants.look() != (False, False):
+                return False
+            marks: dict[Task, bytes] = {}
+            for other in self.tree:
+                if other is not task:
+                    mark = None if other.is_at_stop else other.rest()
+                    if mark is None:
+                        return False
+                    marks[other] = mark
+            if kernel.is_any_stop_there():  # one has just ended: that is on its way to its parent
+                return False
+            if marks == before or self._are_known(marks):
+                break
+            if before is not None:
+                return False
+            before = marks
+        if self.world.settle():
+            self.world.arrive()
+            return False
+        self._rested = marks
+        return self._has_begun
+
+    def sleeps_alone(self, task: Task, until_ns: int) -> bool:
+        """Let it be *until_ns*, where *task* is alone and nothing is due before: True where that is so."""
+        if (self.limit_ns is not None and until_ns >= self.limit_ns) or not self.limits.are_none:
+            return False
+        due = (self.deadlines.next_ns(), self.world.next_due_ns())
+        if any(at_ns is not None and at_ns <= until_ns for at_ns in due):
+            return False
+        if not self.is_alone(task) or task.is_signalled():
+            return False
+        self.spinning.time_moves()
+        self.clock_pages.show(until_ns)
+        self.world.run_until(until_ns)
+        return True
 
     def _is_busy_still(self) -> bool:
         """Whether that one runs which ran when all were last asked: nearly always it does."""

@@ -140,7 +140,7 @@ class CallsUnderWay:
 
         For the first looks of an instant, that is: whoever goes on looking gets the kernel's answers at once.
         """
-        if self._supervisor.spinning.look() > _CAREFUL_LOOKS:
+        if self._supervisor.spinning.look() > _CAREFUL_LOOKS or self._supervisor.is_alone(task):
             return None
         self._hold(task)
         return PENDING
@@ -209,7 +209,7 @@ class CallsUnderWay:
         changes: Mapping[int, int] | None = None,
         sleeps: bool = False,
         at_end: Callable[[int, int], None] | None = None,
-    ) -> Pending:
+    ) -> Answer:
         """Let the task wait in the kernel without time-out; end its wait at *until_ns* with *timed_out*.
 
         *changes* take the time-out away.  A task that only *sleeps* stays at its stop, which costs
@@ -219,6 +219,8 @@ class CallsUnderWay:
         former, task.interrupted = task.interrupted, None
         if former is not None and former.call == call:
             until_ns = former.until_ns  # the kernel restarts what a signal without handler interrupted
+        if sleeps and self._supervisor.sleeps_alone(task, until_ns):
+            return timed_out
 
         def finish(result: int) -> int:
             left_ns = max(0, until_ns - self._supervisor.world.now_ns)
