@@ -17,7 +17,7 @@ pytest_plugins = ["pytester"]
 # What a test must not leave behind; regular files and pytest's own pipes do not matter here.
 _WATCHED = (
     *("/dev/ptmx", "/dev/pts/", "anon_inode:inotify", "anon_inode:[eventfd]", "anon_inode:[pidfd]"),
-    "anon_inode:seccomp notify",
+    *("anon_inode:seccomp notify", "/dev/fuse"),
 )
 
 Describe = Callable[..., BenchDescription]

@@ -83,6 +83,16 @@ def _refuse_mounted(folder: Path) -> None:
             )
 
 
+def unmount(place: Path) -> None:
+    """Take away what is mounted there: whoever may mount may unmount; others have a program for it."""
+    if ctypes.CDLL(None).umount2(os.fsencode(place), _MNT_DETACH) != 0:
+        subprocess.run(
+            ["fusermount3", "-u", "-z", str(place)],  # noqa: S607 # wherever the system has it
+            check=False,
+            capture_output=True,
+        )
+
+
 def _unescaped(path: bytes) -> bytes:
     """A path of the table of mounts, where space, tab, line feed and backslash are octal."""
     for code in (b"040", b"011", b"012", b"134"):
@@ -238,11 +248,5 @@ class Mount:
                 os.statvfs(self.folder)
             self._thread.join(_END_S)
         if self._thread.is_alive():
-            # Whoever may mount may unmount; others have a program for it.
-            if ctypes.CDLL(None).umount2(os.fsencode(self.folder), _MNT_DETACH) != 0:
-                subprocess.run(
-                    ["fusermount3", "-u", "-z", str(self.folder)],  # noqa: S607 # wherever the system has it
-                    check=False,
-                    capture_output=True,
-                )
+            unmount(self.folder)
             self._thread.join(_MOUNT_S)

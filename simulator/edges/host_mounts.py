@@ -1,15 +1,17 @@
 """The file systems that a script sees of its host, mounted before there is a model; trees and a clock later.
 
-Up to two mounts, each with a thread of its own: what asks the model, below one folder, and scratch folders.
+Up to three mounts, each with a thread of its own: what asks the model, below one folder, and the kernel's
+messages; scratch folders.
 """
 
 from __future__ import annotations
 
+from contextlib import ExitStack, closing
 from typing import TYPE_CHECKING, TypeVar
 
 from .header_files import HeaderFiles
 from .host_trees import HostTrees, proc_tree
-from .kmsg_tree import KmsgTree
+from .kmsg_file import KmsgFile
 from .scratch_files import ScratchFiles
 from .sysfs import SysTree, fixed
 
@@ -43,23 +45,24 @@ class HostMounts:
         mount = folder / "host"
         self._uptime_ns = uptime_ns
         self.sys, self.uptime, self.scratch = mount / "sys", mount / "proc" / "uptime", folder / "scratch"
-        self.kmsg = mount / "dev" / "kmsg"
+        self.kmsg = folder / "kmsg"
         self._calls: Calls | None = None
-        self._trees = HostTrees({"sys": SysTree(fixed()), "proc": proc_tree(lambda: 0), "dev": KmsgTree()})
-        self._files = HeaderFiles(self._trees, mount, run=self._run)
+        self._trees = HostTrees({"sys": SysTree(fixed()), "proc": proc_tree(lambda: 0)})
         self._scratch: ScratchFiles | None = None
-        try:
+        with ExitStack() as mounted:
+            self._files = mounted.enter_context(closing(HeaderFiles(self._trees, mount, run=self._run)))
+            self._kmsg = mounted.enter_context(closing(KmsgFile(self.kmsg, run=self._run)))
             if scratch_folders:
-                self._scratch = ScratchFiles(self.scratch, now_ns=lambda: start_ns, folders=scratch_folders)
-        except BaseException:
-            self._files.close()
-            raise
+                scratch = ScratchFiles(self.scratch, now_ns=lambda: start_ns, folders=scratch_folders)
+                self._scratch = mounted.enter_context(closing(scratch))
+            self._mounted = mounted.pop_all()
 
     def show(self, sys: Tree, *, log: KernelLog, now_ns: Callable[[], int], calls: Calls) -> None:
         """From now on *sys* and *log* are seen, asked through *calls*; *now_ns* is the model's time."""
         log.uptime_ns = self._uptime_ns
         proc = proc_tree(lambda: self._uptime_ns(now_ns()))
-        self._trees.put({"sys": sys, "proc": proc, "dev": KmsgTree(log)})
+        self._trees.put({"sys": sys, "proc": proc})
+        self._kmsg.show(log)
         self._calls = calls
 
     def show_times_by(self, wall_ns: Callable[[], int]) -> None:
@@ -70,7 +73,8 @@ class HostMounts:
     @property
     def asking(self) -> list[tuple[int, int]]:
         """Threads that answer the kernel by asking the model, each with the descriptor on which it waits."""
-        return [] if self._files.servant is None else [self._files.servant]
+        servants = (self._files.servant, self._kmsg.servant)
+        return [servant for servant in servants if servant is not None]
 
     @property
     def answering(self) -> list[tuple[int, int]]:
@@ -79,9 +83,7 @@ class HostMounts:
 
     def close(self) -> None:
         """Unmount; harmless when called again."""
-        self._files.close()
-        if self._scratch is not None:
-            self._scratch.close()
+        self._mounted.close()
 
     def _run(self, call: Callable[[], T]) -> T:
         """Until there is a model, the mount's thread answers by itself."""

@@ -10,6 +10,8 @@ import re
 from bisect import bisect_right
 from typing import TYPE_CHECKING, Final
 
+from simulator.kernel.announcement import Announcement
+
 from .refusal import fault
 
 if TYPE_CHECKING:
@@ -29,7 +31,7 @@ _LONGEST: Final = 976
 
 
 class KernelLog:
-    """All messages since the host booted, up to 4096."""
+    """All messages since the host booted, up to 4096.  `said` is announced after each."""
 
     def __init__(self, timeline: Timeline) -> None:
         self._timeline = timeline
@@ -41,11 +43,13 @@ class KernelLog:
         self._places: list[int] = []
         self._end = 0
         self.uptime_ns: Callable[[int], int] = lambda now_ns: now_ns
+        self.said: Announcement[None] = Announcement()
 
     def say(self, text: str, *, priority: int = INFO) -> None:
         """The kernel says something now."""
         self._said.append((priority, self._number, self._timeline.now_ns, text))
         self._number += 1
+        self.said.announce(None)
 
     def write(self, text: str) -> None:
         """A program says something (as /dev/kmsg takes it); EINVAL for more than a line may be."""

@@ -33,3 +33,18 @@ def test_the_kernel_s_messages_are_the_host_s_with_the_machine_s_times(
     )
     assert last.endswith("] usbserial_generic 1-1:1.3: device disconnected")
     assert float(uptime) - 10 < stamp < float(uptime) + 0.01
+
+
+FOLLOW = """
+dmesg --follow --notime >/tmp/followed & follower=$!
+while ! grep -q converter /tmp/followed; do sleep 0.05; done
+echo later >/dev/kmsg
+while ! grep later /tmp/followed; do sleep 0.05; done
+kill $follower; wait $follower; echo $?
+"""
+
+
+def test_who_follows_the_messages_gets_later_ones(describe: Callable[..., Any], tmp_path: Path) -> None:
+    result = run_script(describe("already-on"), ["sh", "-c", FOLLOW], folder=tmp_path, limit_s=30)
+
+    assert result.stdout == b"later\n143\n", result

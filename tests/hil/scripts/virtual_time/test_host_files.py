@@ -31,6 +31,78 @@ def test_the_kernel_s_messages_are_the_host_s_with_the_bench_s_times(run: Run) -
     ], result
 
 
+def test_who_follows_the_messages_waits_for_later_ones_until_it_is_ended(run: Run) -> None:
+    result = run(
+        "sh",
+        """
+        timeout 5 dmesg --follow | tail -n 2 &
+        cat /dev/kmsg >/tmp/all & cat=$!
+        sleep 1.5
+        echo 1-1:1.3 >/sys/bus/usb/drivers/usbserial_generic/unbind
+        sleep 1
+        kill $cat; wait $cat 2>/dev/null; echo "cat $?"
+        tail -n 1 /tmp/all
+        wait
+        cut -d ' ' -f 1 /proc/uptime
+        """,
+    )
+
+    assert result.stdout.decode().splitlines() == [
+        "cat 143",
+        "6,16,1001500000,-;usbserial_generic 1-1:1.3: device disconnected",
+        "[ 1001.500000] generic ttyUSB3: generic converter now disconnected from ttyUSB3",
+        "[ 1001.500000] usbserial_generic 1-1:1.3: device disconnected",
+        "1005.00",
+    ], result
+
+
+def test_a_program_reads_and_polls_messages_at_their_instant(run: Run) -> None:
+    result = run(
+        "python3",
+        """
+        import os, select, signal, threading, time
+        began = time.monotonic()
+        def say(*words):
+            print(f"{time.monotonic() - began:.3f}", *words)
+        def write(text):
+            os.write(log, text)
+        file, log = os.open("/dev/kmsg", os.O_RDONLY), os.open("/dev/kmsg", os.O_WRONLY)
+        os.lseek(file, 0, os.SEEK_END)
+        threading.Timer(1, write, [b"one"]).start()
+        say(os.read(file, 8192).partition(b";")[2])
+        poll = select.epoll()
+        poll.register(file, select.EPOLLIN)
+        say(poll.poll(0.5))
+        threading.Timer(1, write, [b"two"]).start()
+        say([events for _, events in poll.poll(60)])
+        say(os.read(file, 8192).partition(b";")[2])
+        os.set_blocking(file, False)
+        try:
+            os.read(file, 8192)
+        except BlockingIOError:
+            say("nothing")
+        os.set_blocking(file, True)
+        def ring(*_):
+            raise TimeoutError
+        signal.signal(signal.SIGALRM, ring)
+        signal.setitimer(signal.ITIMER_REAL, 2)
+        try:
+            os.read(file, 8192)
+        except TimeoutError:
+            say("interrupted")
+        """,
+    )
+
+    assert result.stdout.decode().splitlines() == [
+        "1.000 b'one\\n'",
+        "1.500 []",
+        "2.500 [1]",
+        "2.500 b'two\\n'",
+        "2.500 nothing",
+        "4.500 interrupted",
+    ], result
+
+
 def test_ports_are_found_by_what_they_are_and_go_with_the_permission(run: Run) -> None:
     result = run(
         "sh",
