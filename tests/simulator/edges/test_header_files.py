@@ -81,7 +81,7 @@ def shell(request: pytest.FixtureRequest) -> Shell:
 def test_a_shell_exports_drives_and_reads_a_line(shell: Shell) -> None:
     result = shell(
         """
-        echo 84 >export; until [ -d gpio84 ]; do sleep 0.01; done
+        echo 84 >export; until [ -e gpio84/value ]; do sleep 0.01; done
         echo low >gpio84/direction; sleep 0.1
         echo 1 >gpio84/value; sleep 0.1; cat gpio84/direction gpio84/value
         """
@@ -95,7 +95,7 @@ def test_the_chip_tells_its_numbers_and_a_line_obeys_its_polarity(shell: Shell) 
     result = shell(
         """
         cat gpiochip0/base gpiochip0/label gpiochip0/ngpio
-        echo 85 >export; until [ -d gpio85 ]; do sleep 0.01; done
+        echo 85 >export; until [ -e gpio85/value ]; do sleep 0.01; done
         echo 1 >gpio85/active_low; sleep 0.1
         echo high >gpio85/direction; sleep 0.1; cat gpio85/value
         echo 1 >gpio85/value; sleep 0.1; cat gpio85/value
@@ -107,7 +107,7 @@ def test_the_chip_tells_its_numbers_and_a_line_obeys_its_polarity(shell: Shell) 
 
 
 def test_an_unexported_folder_goes(shell: Shell) -> None:
-    shell("echo 84 >export; until [ -d gpio84 ]; do sleep 0.01; done; echo 84 >unexport; sleep 0.1")
+    shell("echo 84 >export; until [ -e gpio84/value ]; do sleep 0.01; done; echo 84 >unexport; sleep 0.1")
 
     assert shell("ls").stdout.split() == ["export", "gpiochip0", "unexport"]
 
@@ -273,7 +273,7 @@ def test_many_mounts_leave_no_thread_no_descriptor_and_no_mount(build: Build, tm
 
 
 def test_a_level_that_changes_by_itself_is_shown_in_a_plain_file(folder: Shell) -> None:
-    folder("echo 84 >export; until [ -d gpio84 ]; do sleep 0.01; done")
+    folder("echo 84 >export; until [ -e gpio84/value ]; do sleep 0.01; done")
     before = (folder.gpio / "gpio84" / "value").read_text()
     model = folder.driver.model
     model.board.drive("16", True, by="test")
@@ -322,7 +322,7 @@ def test_what_a_killed_server_left_is_taken_over(build: Build, tmp_path: Path) -
 
 
 def test_a_refused_write_to_a_plain_file_is_recorded(folder: Shell) -> None:
-    folder("echo 84 >export; until [ -d gpio84 ]; do sleep 0.01; done; echo 1 >gpio84/value; sleep 0.1")
+    folder("echo 84 >export; until [ -e gpio84/value ]; do sleep 0.01; done; echo 1 >gpio84/value; sleep 0.1")
     refused = [event.more for event in folder.driver.model.recorder.take() if event.what == "refused"]
 
     assert refused == [{"path": "class/gpio/gpio84/value", "error": "EPERM"}]
