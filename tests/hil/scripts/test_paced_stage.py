@@ -1,10 +1,19 @@
-"""What a script sees of its host at real pace, beside lines and ports: the kernel's messages."""
+"""What a script sees of its host at real pace, beside lines and ports: the kernel's messages.
+
+And what is said where a machine does not let it see all.
+"""
 
 from __future__ import annotations
 
+import os
+import re
+import subprocess
+import sys
 from collections.abc import Callable
 from pathlib import Path
 from typing import Any
+
+import pytest
 
 from hil.scripts.runner import run_script
 
@@ -48,3 +57,55 @@ def test_who_follows_the_messages_gets_later_ones(describe: Callable[..., Any], 
     result = run_script(describe("already-on"), ["sh", "-c", FOLLOW], folder=tmp_path, limit_s=30)
 
     assert result.stdout == b"later\n143\n", result
+
+
+# Runs a command under a filter that refuses calls by number, as a container's does.
+REFUSING = """
+import os, struct, sys
+from hil.scripts.virtual_time import kernel
+program = [(0x20, 0, 0, 0)]
+for number in sys.argv[1].split(","):
+    program += [(0x15, 0, 1, int(number)), (0x06, 0, 0, 0x00050001)]
+program.append((0x06, 0, 0, 0x7FFF0000))
+kernel.install_filter(b"".join(struct.pack("=HBBI", *one) for one in program))
+os.execv(sys.argv[2], sys.argv[2:])
+"""
+PTRACE, SECCOMP = "101", "317"
+
+
+@pytest.mark.slow
+@pytest.mark.skipif(os.uname().machine != "x86_64", reason="the numbers of calls are those of x86-64")
+@pytest.mark.parametrize(
+    ("refused", "listed", "notices"),
+    [
+        ([PTRACE], "/dev/gpiochip0\n", [r"processes may not be traced .*; the run was made at real pace"]),
+        (
+            [PTRACE, SECCOMP],
+            "",
+            [
+                r"processes may not be traced .*; the run was made at real pace",
+                r"there is no /dev/gpiochip0 in this run: calls cannot be held here .*",
+            ],
+        ),
+    ],
+    ids=["no tracing", "no tracing and no listening"],
+)
+def test_what_a_container_forbids_is_told_in_a_line_each(
+    refused: list[str], listed: str, notices: list[str]
+) -> None:
+    wakebench = str(Path(sys.executable).with_name("wakebench"))
+    command = [wakebench, "script", "gauge-station", "--", "sh", "-c", "ls /dev/gpiochip* 2>/dev/null; true"]
+    result = subprocess.run(
+        [sys.executable, "-c", REFUSING, ",".join(refused), *command],
+        check=False,
+        capture_output=True,
+        text=True,
+        timeout=60,
+    )
+    first, *others = result.stderr.splitlines()
+
+    assert (result.returncode, result.stdout) == (0, listed), result.stderr
+    assert "status 0 (as expected)" in first
+    assert len(others) == len(notices), result.stderr
+    for line, notice in zip(others, notices, strict=True):
+        assert re.fullmatch(f"wakebench: {notice}", line), line
