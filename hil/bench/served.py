@@ -10,7 +10,7 @@ from __future__ import annotations
 import subprocess
 from typing import TYPE_CHECKING, Any, Final
 
-from hil.errors import BenchUnfitError, UsageError
+from hil.errors import UsageError
 from hil.recording.store import RecordingFile
 from simulator.edges.calls import Calls
 from simulator.edges.fuse_mount import NoFuseError
@@ -129,7 +129,6 @@ class ServedBench:
         factor: float | None = 1.0,
         keep_events: bool = False,
         pinned: Mapping[str, Any] | None = None,
-        demand_fuse: bool = False,
         rfc2217: Listening | None = None,
         over_tcp: Collection[str] = (),
         mounts: HostMounts | None = None,
@@ -164,7 +163,7 @@ class ServedBench:
         self.driver.descriptors.add_reader(self.calls.fileno(), self.calls.process)
         self._mounts = mounts
         if mounts is None:
-            self._files = self._header_files(sys_tree(self.bench.model), demand_fuse=demand_fuse)
+            self._files = self._header_files(sys_tree(self.bench.model))
         self.driver.start_clock()
 
     def _serial_names(self, port: Port) -> list[str]:
@@ -179,19 +178,12 @@ class ServedBench:
             sys_tree(model), log=model.kernel_log, now_ns=lambda: timeline.now_ns, calls=self.calls
         )
 
-    def _header_files(self, sys: SysTree, *, demand_fuse: bool) -> HeaderFiles | HeaderFolder:
+    def _header_files(self, sys: SysTree) -> HeaderFiles | HeaderFolder:
         folder = self.folder / "sys"
         try:
             # The mount is asked about while nobody serves yet, so its thread answers by itself.
             return HeaderFiles(sys, folder, run=self.calls.run)
         except NoFuseError as error:
-            if demand_fuse:
-                self.close()
-                raise BenchUnfitError(
-                    part="header files",
-                    reason=str(error),
-                    cure="suites and `wakebench simulate` work without",
-                ) from error
             self.without_fuse = str(error)
             lines = gpio_tree(self.bench.model.board.lines)
             plain = HeaderFolder(lines, folder, recorder=self.bench.model.recorder)

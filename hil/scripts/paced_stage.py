@@ -10,13 +10,11 @@ import time
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from hil.errors import BenchUnfitError
-from simulator.edges.fuse_mount import NoFuseError
 from simulator.edges.host_mounts import HostMounts
 
 from .gpio_device.paced import PacedLines, hold_line_calls, why_not
 from .process import SandboxProcess
-from .sandbox import prepare_dev, sandboxed
+from .sandbox import mounts_are_demanded, prepare_dev, sandboxed
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Mapping, Sequence
@@ -43,15 +41,8 @@ class PacedStage:
         prepare_dev(self.place / "dev", gpio_chip=self._gpio_chip)
         self._driver: Driver | None = None
         self._lines: PacedLines | None = None
-        try:
+        with mounts_are_demanded(self._folder):
             self.mounts = HostMounts(self.place, uptime_ns=self._uptime_ns)
-        except NoFuseError as error:
-            self._folder.cleanup()
-            raise BenchUnfitError(
-                part="header files",
-                reason=str(error),
-                cure="suites and `wakebench simulate` work without",
-            ) from error
         self._held = hold_line_calls() if without is None else None
 
     def start(

@@ -9,6 +9,7 @@ module's ports, which come and go.  The folder that the script runs in is seen, 
 
 from __future__ import annotations
 
+import contextlib
 import os
 import shutil
 import subprocess
@@ -16,9 +17,11 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Final
 
 from hil.errors import BenchUnfitError, MissingFileError, UsageError
+from simulator.edges.fuse_mount import NoFuseError
 
 if TYPE_CHECKING:
-    from collections.abc import Mapping, Sequence
+    import tempfile
+    from collections.abc import Iterator, Mapping, Sequence
 
 # The command's own process number inside: bubblewrap is 1.
 FIRST_PID: Final = 2
@@ -134,6 +137,18 @@ def pinned(environment: Mapping[str, str]) -> dict[str, str | int]:
         "environment": ",".join(sorted({**ENVIRONMENT, **environment})),
         "first_pid": FIRST_PID,
     }
+
+
+@contextlib.contextmanager
+def mounts_are_demanded(folder: tempfile.TemporaryDirectory[str]) -> Iterator[None]:
+    """Where there can be no mounts, *folder* goes, and BenchUnfitError is raised."""
+    try:
+        yield
+    except NoFuseError as error:
+        folder.cleanup()
+        raise BenchUnfitError(
+            part="header files", reason=str(error), cure="suites and `wakebench simulate` work without"
+        ) from error
 
 
 def outer_environment() -> dict[str, str]:

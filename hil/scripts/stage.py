@@ -17,11 +17,18 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Final, TypeAlias
 
 from hil.bench.served import ServedBench
-from hil.errors import BenchUnfitError, WakebenchError
-from simulator.edges.fuse_mount import NoFuseError
+from hil.errors import WakebenchError
 from simulator.edges.host_mounts import HostMounts
 
-from .sandbox import MODULE_PTYS, outer_environment, pinned, prepare_dev, sandboxed, scratch_folders
+from .sandbox import (
+    MODULE_PTYS,
+    mounts_are_demanded,
+    outer_environment,
+    pinned,
+    prepare_dev,
+    sandboxed,
+    scratch_folders,
+)
 from .virtual_time.architecture import this_machine
 from .virtual_time.filter import as_file, program
 from .virtual_time.world import uptime_ns
@@ -65,20 +72,13 @@ class Stage:
         self.place = Path(self._folder.name)
         dev = self.place / "dev"
         prepare_dev(dev, gpio_chip=gpio_chip)
-        try:
+        with mounts_are_demanded(self._folder):
             self.mounts = HostMounts(
                 self.place,
                 scratch_folders=[*scratch_folders(), ("/run/lock", 0o1777)],
                 start_ns=start_ns,
                 uptime_ns=uptime_ns,
             )
-        except NoFuseError as error:
-            self._folder.cleanup()
-            raise BenchUnfitError(
-                part="header files",
-                reason=str(error),
-                cure="suites and `wakebench simulate` work without",
-            ) from error
         self.reports, reports = os.pipe2(os.O_CLOEXEC | os.O_NONBLOCK)
         self.stdout, stdout = os.pipe2(os.O_CLOEXEC)
         self.stderr, stderr = os.pipe2(os.O_CLOEXEC)

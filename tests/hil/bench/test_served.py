@@ -11,7 +11,7 @@ import pytest
 
 from hil.bench import served as served_module
 from hil.bench.served import ServedBench
-from hil.errors import BenchUnfitError, PartMissingError
+from hil.errors import PartMissingError
 from hil.recording.store import load
 from simulator.edges.fuse_mount import NoFuseError
 from simulator.edges.listening import Listening
@@ -56,16 +56,6 @@ def test_without_fuse_the_header_files_are_a_plain_folder_that_works(
 
     assert served.without_fuse == "there is no /dev/fuse"
     assert served.bench.model.board.level_at("16") is True
-
-
-def test_where_fuse_is_demanded_its_lack_is_the_bench_s_fault_and_leaves_nothing_behind(
-    serve: Serve, monkeypatch: pytest.MonkeyPatch, tmp_path: Path
-) -> None:
-    monkeypatch.setattr(served_module, "HeaderFiles", no_fuse)
-
-    with pytest.raises(BenchUnfitError, match="header files: there is no /dev/fuse; suites and"):
-        serve(demand_fuse=True)
-    assert list((tmp_path / "run" / "dev").iterdir()) == []
 
 
 def test_links_of_the_module_s_ports_are_cleared_at_first_and_others_are_left_alone(
