@@ -10,6 +10,8 @@ from typing import TYPE_CHECKING, NamedTuple, Protocol
 
 from simulator.kernel.announcement import Announcement
 
+from .port_counts import PortCounts
+
 if TYPE_CHECKING:
     from collections.abc import Callable
 
@@ -73,7 +75,8 @@ class Port:
     `dtr` and `rts` are driven by the host: up at the first opening, down at the last closing, as Linux
     drivers do.  `is_congested` while the module takes no more, `is_clogged` while so much of what it has said
     has not gone that it does nothing else; `takes_at_once` is how much more it may say at once until then
-    (None: anything).  `has_carrier` and `rings` are set by whoever knows.
+    (None: anything).  `has_carrier` and `rings` are set by whoever knows.  `counts` are those of its present
+    life.
     """
 
     def __init__(self, role: str, *, recorder: Recorder, keeps_before_open: bool = False) -> None:
@@ -89,8 +92,9 @@ class Port:
         self.takes_at_once: int | None = None
         self.edge: PortEdge | None = None
         self.link: Link | None = None
-        # Bytes from the host (called by the edge) and from the model; a link takes them first.
-        self.receive: Callable[[bytes], None] = self.arrive
+        self.counts = PortCounts()
+        # Bytes from the host (by way of `receive`) and from the model; a link takes them first.
+        self._to_module: Callable[[bytes], None] = self.arrive
         self.send: Callable[[bytes], None] = self.deliver
         self.on_receive: Callable[[bytes], None] | None = None
         self.on_unclogged: Callable[[], None] | None = None
@@ -104,6 +108,7 @@ class Port:
         self._recorder = recorder
         self._keeps_before_open = keeps_before_open
         self._kept = b""
+        self._counted = self.control_lines
 
     @property
     def is_open(self) -> bool:
@@ -114,6 +119,7 @@ class Port:
         """The host enumerates the port as *node* (the name the host sees)."""
         self.node, self.is_present, self.clients, self._kept = node, True, 0, b""
         self.lives += 1
+        self.counts = PortCounts()
         self._recorder.record(self.lane, "appear", node=node)
         if self.edge is not None:
             self.edge.appear(self)
@@ -135,6 +141,7 @@ class Port:
         self.clients += 1
         if self.clients == 1:
             self._set_lines(dtr=True, rts=True)
+            self._counted = self.control_lines
         self._recorder.record(self.lane, "open", node=self.node)
         kept, self._kept = self._kept, b""
         if kept:
@@ -203,9 +210,25 @@ class Port:
             ri=self.rings is not None and self.rings(),
         )
 
+    def count_lines(self) -> None:
+        """Whoever moves the model calls, while the port is open: lines that have changed are counted."""
+        before, now = self._counted, self.control_lines
+        if before == now:
+            return
+        self._counted = now
+        self.counts.cts += before.cts != now.cts
+        self.counts.dsr += before.dsr != now.dsr
+        self.counts.dcd += before.dcd != now.dcd
+        self.counts.rng += before.ri and not now.ri  # its trailing edge alone (serial(4))
+
+    def receive(self, data: bytes) -> None:
+        """Bytes from the host's client (called by the edge)."""
+        self.counts.tx += len(data)
+        self._to_module(data)
+
     def carry_by(self, link: Link) -> None:
         """From now on *link* lies between the two ends."""
-        self.link, self.receive, self.send = link, link.from_host, link.from_module
+        self.link, self._to_module, self.send = link, link.from_host, link.from_module
 
     def arrive(self, data: bytes) -> None:
         """Bytes from the host are at the module."""
@@ -222,6 +245,7 @@ class Port:
         """Bytes from the module are at the host."""
         if self.clients:
             self._recorder.record_bytes(self.lane, "from_module", data)
+            self.counts.rx += len(data)
             if self.edge is not None:
                 self.edge.deliver(self, data)
         elif self._keeps_before_open and self.is_present:
@@ -233,6 +257,7 @@ class Port:
         """Bytes from the module are at the host; False where nobody holds the port, and they are gone."""
         if not self.clients:
             return False
+        self.counts.rx += len(data)
         if self.edge is not None:
             self.edge.deliver(self, data)
         return True

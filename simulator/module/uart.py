@@ -285,6 +285,8 @@ class Uart:
 
     def _host_receives(self, one: Received) -> None:
         if self.port.hand_to_host(bytes([one.byte])):
+            self.port.counts.frame += one.framing_error
+            self.port.counts.parity += one.parity_error
             self._outward.add(one)
         else:
             self._outward.lose(one.byte)

@@ -12,7 +12,7 @@ from .supervisor import HungError, Supervisor
 from .world import SECOND_NS, Servants
 
 if TYPE_CHECKING:
-    from collections.abc import Callable
+    from collections.abc import Callable, Sequence
 
     from simulator.module.port import Port
 
@@ -26,6 +26,7 @@ class StillWorld:
     """A world in which nothing ever happens by itself."""
 
     serial = None
+    ports: Sequence[Port] = ()
 
     def __init__(self) -> None:
         self.now_ns = 0

@@ -223,8 +223,7 @@ class Supervisor:
             return seen
         if before is not None and marks != before:
             return _Seen.CHANGE
-        if self.world.settle():
-            self.world.arrive()
+        if self._takes_in():
             return _Seen.CHANGE
         if have_asked or not self._has_begun:
             return _Seen.BUSY
@@ -255,8 +254,7 @@ class Supervisor:
             if before is not None:
                 return False
             before = marks
-        if self.world.settle():
-            self.world.arrive()
+        if self._takes_in():
             return False
         self._rested = marks
         return self._has_begun
@@ -274,6 +272,17 @@ class Supervisor:
         self.clock_pages.show(until_ns)
         self.world.run_until(until_ns)
         return True
+
+    def _takes_in(self) -> bool:
+        """Take in what has come from the tree, and let the answer be there; True where any has come."""
+        if not self.world.settle():
+            return False
+        self._show_model()
+        return True
+
+    def _show_model(self) -> None:
+        self.terminals.look_at_lines()
+        self.world.arrive()
 
     def _is_busy_still(self) -> bool:
         """Whether that one runs which ran when all were last asked: nearly always it does."""
@@ -347,8 +356,7 @@ class Supervisor:
             self.world.run_until(next_ns)
         elif model_ns == next_ns:
             self.world.run_next_instant()
-            self.terminals.look_at_lines()
-            self.world.arrive()
+            self._show_model()
         else:
             self.world.run_until(next_ns)
             with contextlib.suppress(GoneError):

@@ -79,7 +79,10 @@ class Terminals:
         self._line_waits.append(_LineWait(port, mask, driven_bits(port) & mask, end))
 
     def look_at_lines(self) -> None:
-        """The model has moved: end the waits whose lines have changed."""
+        """The model has moved: count the changes of lines, and end the waits for them."""
+        for port in self._supervisor.world.ports:
+            if port.clients:
+                port.count_lines()
         for wait in list(self._line_waits):
             if driven_bits(wait.port) & wait.mask != wait.before:
                 self._line_waits.remove(wait)

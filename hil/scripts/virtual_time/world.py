@@ -31,13 +31,15 @@ def uptime_ns(now_ns: int) -> int:
 class World:
     """*start_ns* is the wall clock's at the beginning of the run, since 1970.
 
-    `now_ns` is the model's time; `monotonic_ns` and `wall_ns` are what a program's clocks show.
+    `now_ns` is the model's time; `monotonic_ns` and `wall_ns` are what a program's clocks show; `ports` are
+    the module's.
     """
 
     def __init__(self, driver: Driver, edges: PtyEdges, *, start_ns: int) -> None:
         self._driver, self._edges = driver, edges
         self._timeline = driver.model.timeline
         self._wall_offset_ns = start_ns
+        self.ports: Sequence[Port] = [edge.port for edge in edges.by_role.values()]
 
     @property
     def now_ns(self) -> int:

@@ -36,6 +36,9 @@ _TENTH_NS: Final = 100_000_000
 _DRAINED_NS: Final = 3_600_000_000_000
 
 
+# Of struct serial_icounter_struct (linux/serial.h).
+_RESERVED: Final = (0,) * 9
+
 _Handler: TypeAlias = "Callable[[Supervisor, Task, Arguments, Port], Answer]"
 
 
@@ -133,6 +136,14 @@ def _wait_for_lines(supervisor: Supervisor, task: Task, arguments: Arguments, po
     return pending
 
 
+def _count_events(supervisor: Supervisor, task: Task, arguments: Arguments, port: Port) -> Answer:
+    """TIOCGICOUNT: what has come and gone until now; the rest of the structure is reserved."""
+    supervisor.spinning.look()
+    port.count_lines()
+    task.process.write(arguments[2], struct.pack("=20i", *port.counts.as_kernel_tells(), *_RESERVED))
+    return 0
+
+
 def _break_for(supervisor: Supervisor, task: Task, arguments: Arguments, port: Port, break_ns: int) -> Answer:
     port.set_break(True)
     return supervisor.calls.wait(
@@ -201,6 +212,7 @@ _LINES: Final[dict[int, _Handler]] = {
     rules.TIOCMBIS: partial(_set_lines, change=lambda before, given: before | given),
     rules.TIOCMBIC: partial(_set_lines, change=lambda before, given: before & ~given),
     rules.TIOCMIWAIT: _wait_for_lines,
+    rules.TIOCGICOUNT: _count_events,
     rules.TCSBRK: _break_or_drain,
     rules.TCSBRKP: _break_tenths,
     rules.TIOCSBRK: partial(_set_break, on=True),

@@ -38,6 +38,34 @@ print(hex(ask(termios.TIOCMGET)))
     assert lines == [{"dtr": False, "rts": False}, {"dtr": False, "rts": True}]
 
 
+def test_events_of_a_port_are_counted(run: Run) -> None:
+    result = run(
+        "python3",
+        LINES.format("ttyUSB3")
+        + """
+import tty
+tty.setraw(port)
+def counts():
+    box = array.array("i", [7] * 20)
+    fcntl.ioctl(port, 0x545D, box)
+    return list(box)
+print(*counts())
+os.write(port, b"ATE0\\r")
+time.sleep(1)
+os.write(port, b"AT&C0\\r")
+time.sleep(1)
+print(*counts())
+""",
+    )
+    before, after = ([int(word) for word in line.split()] for line in result.stdout.splitlines())
+
+    # cts, dsr, rng, dcd, rx, tx, then errors and what is reserved (linux/serial.h).
+    # The module said something before the port was opened: its ring has ended since, which is the edge that
+    # counts.  In: the echo of the first line, then two OK lines of 6 bytes; &C0 raises DCD.
+    assert before == [0, 0, 1, 0, *[0] * 16]
+    assert after == [0, 0, 1, 1, len("ATE0\r") + 2 * len("\r\nOK\r\n"), len("ATE0\rAT&C0\r"), *[0] * 14]
+
+
 def test_a_break_lasts_a_quarter_of_a_second(run: Run) -> None:
     result = run("python3", LINES.format("ttyS1") + "termios.tcsendbreak(port, 0)")
     on, off = result.recording.on("port/uart", "break")
