@@ -62,6 +62,7 @@ NUMBERS: Final = {
     "sendto": 206,
     "recvfrom": 207,
     "setsockopt": 208,
+    "getsockopt": 209,
     "sendmsg": 211,
     "recvmsg": 212,
     "rt_tgsigqueueinfo": 240,

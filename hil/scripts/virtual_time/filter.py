@@ -143,7 +143,7 @@ _RULES: Final[dict[str, Block]] = {
     "io_getevents": _with_pointer(4),
     "io_pgetevents": _with_pointer(4),
     "futex": _futex(),
-    "setsockopt": _one_of(2, _SOCKET_TIMEOUTS),
+    **dict.fromkeys(("setsockopt", "getsockopt"), _one_of(2, _SOCKET_TIMEOUTS)),
     "ioctl": _ioctl(),
     "io_uring_setup": _refused(_ENOSYS),
     "syslog": _refused(_EPERM),

@@ -40,6 +40,7 @@ NUMBERS: Final = {
     "sendmsg": 46,
     "recvmsg": 47,
     "setsockopt": 54,
+    "getsockopt": 55,
     "gettimeofday": 96,
     "sysinfo": 99,
     "times": 100,

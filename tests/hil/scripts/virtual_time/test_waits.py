@@ -88,6 +88,16 @@ try:
 except BlockingIOError: say()
 """
 
+SHOWN_LIMITS = """
+import struct
+a, b = socket.socketpair()
+def shown(end, option): return struct.unpack("qq", end.getsockopt(socket.SOL_SOCKET, option, 16))
+a.setsockopt(socket.SOL_SOCKET, socket.SO_RCVTIMEO, struct.pack("qq", 2, 500000))
+print(shown(a, socket.SO_RCVTIMEO), shown(a, socket.SO_SNDTIMEO), shown(b, socket.SO_RCVTIMEO))
+print(len(a.getsockopt(socket.SOL_SOCKET, socket.SO_RCVTIMEO, 8)))
+a.setsockopt(socket.SOL_SOCKET, socket.SO_RCVTIMEO, bytes(16)); print(shown(a, socket.SO_RCVTIMEO))
+"""
+
 PYTHON = [
     ("time.sleep(1.25); say()", ["1.25"]),
     ("select.select([], [], [], 2); say()", ["2.0"]),
@@ -114,6 +124,7 @@ PYTHON = [
     ("t = os.times()[4]; time.sleep(2); print(os.times()[4] - t)", ["2.0"]),
     ("a, b = socket.socketpair(); b.settimeout(0.4)\ntry: b.recv(1)\nexcept TimeoutError: say()", ["0.4"]),
     (SOCKET_LIMITS, ["2.5", "5.0", "b'x'", "6.0"]),
+    (SHOWN_LIMITS, ["(2, 500000) (0, 0) (0, 0)", "8", "(0, 0)"]),
     ("print(len(os.getrandom(16)), random.random() == random.Random().random())", ["16 False"]),
 ]
 
