@@ -1,4 +1,4 @@
-"""A tree that waits for ever in, one text that says who waits for what out."""
+"""A tree that waits for ever, or for too long, in; one text that says who waits for what out."""
 
 from __future__ import annotations
 
@@ -18,9 +18,13 @@ _ON_A_DESCRIPTOR: Final = ("read", "write", "fcntl", "flock", "recvfrom", "ioctl
 
 
 def describe(supervisor: Supervisor) -> str:
+    """What to say where nothing will ever come."""
+    return f"the script waits for ever, and nothing is due: {who_waits(supervisor)}"
+
+
+def who_waits(supervisor: Supervisor) -> str:
     """Every task with its call, and what that is on."""
-    said = "; ".join(_task(supervisor, task) for task in supervisor.tree if not _is_frame(task))
-    return f"the script waits for ever, and nothing is due: {said}"
+    return "; ".join(_task(supervisor, task) for task in supervisor.tree if not _is_frame(task))
 
 
 def _is_frame(task: Task) -> bool:

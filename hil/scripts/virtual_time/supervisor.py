@@ -20,7 +20,7 @@ from .clock_page import ClockPages
 from .deadlines import Deadlines
 from .entropy import Entropy
 from .filter import program
-from .hang import describe
+from .hang import describe, who_waits
 from .kernel import GoneError, ptrace
 from .limits import Limits
 from .programs import begin_program
@@ -172,6 +172,8 @@ class Supervisor:
         children = _ChildSignals()
         try:
             self._serve(children)
+            if self._is_at_limit():
+                self.notice(f"when its time was over: {who_waits(self)}")
             return self.status
         finally:
             self._end_all(children)
@@ -329,7 +331,10 @@ class Supervisor:
         return self._fire()
 
     def _is_over(self) -> bool:
-        return self._cancelled() or (self.limit_ns is not None and self.world.now_ns >= self.limit_ns)
+        return self._cancelled() or self._is_at_limit()
+
+    def _is_at_limit(self) -> bool:
+        return self.limit_ns is not None and self.world.now_ns >= self.limit_ns
 
     def _pause(self, children: _ChildSignals, seconds: float) -> None:
         self.world.wait_outside(children.descriptor, seconds)

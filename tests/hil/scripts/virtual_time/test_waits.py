@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Callable
 
 import pytest
@@ -244,10 +245,16 @@ def test_whoever_waits_for_ever_is_named_at_once(run: Run) -> None:
     assert result.wall_s < 20
 
 
-def test_the_time_limit_ends_a_run_at_its_instant(run: Run) -> None:
-    result = run("sh", "sleep 100", limit_s=7)
+def test_the_time_limit_ends_a_run_at_its_instant_and_who_waited_is_named(run: Run) -> None:
+    # Such as ask again every few seconds are never without a deadline: they do not hang.
+    result = run("sh", "while ! test -e /tmp/never; do sleep 2; done", limit_s=7)
+    (notice,) = result.notices
 
     assert (result.status, result.bench_s, result.hung) == (None, 7.0, None)
+    assert re.fullmatch(
+        r"when its time was over: sh \(process \d+\) in wait4; sleep \(process \d+\) in clock_nanosleep",
+        notice,
+    )
 
 
 def test_what_is_left_behind_is_ended(run: Run) -> None:
