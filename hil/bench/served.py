@@ -175,7 +175,11 @@ class ServedBench:
         model = self.bench.model
         timeline = model.timeline
         self._mounts.show(
-            sys_tree(model), log=model.kernel_log, now_ns=lambda: timeline.now_ns, calls=self.calls
+            sys_tree(model),
+            log=model.kernel_log,
+            now_ns=lambda: timeline.now_ns,
+            random_bytes=model.randomness.stream("host/random").randbytes,
+            calls=self.calls,
         )
 
     def _header_files(self, sys: SysTree) -> HeaderFiles | HeaderFolder:

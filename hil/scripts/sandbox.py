@@ -91,14 +91,16 @@ def sandboxed(
     filter_fd: int | None = None,
     gpio_chip: str | None = None,
     kmsg: Path | None = None,
+    random: Path | None = None,
 ) -> list[str]:
     """The whole command line that runs *command* in *folder* inside the sandbox.
 
     *dev* holds the links to the module's ports, *sys* is the made `/sys`.  Files that *command* names are
-    seen wherever they are.  *uptime* stands for `/proc/uptime`, *kmsg* for `/dev/kmsg`; *scratch* holds
-    `scratch_folders`, to be written to instead of what is hidden.  *gpio_chip* is the name of a chip whose
-    device somebody answers for.  bubblewrap writes to *status_fd* how the command ended, reads a filter for
-    it from *filter_fd*, and waits with it until *waits_fd* can be read.
+    seen wherever they are.  *uptime* stands for `/proc/uptime`, *kmsg* for `/dev/kmsg`, what is in *random*
+    for the kernel's sources of chance; *scratch* holds `scratch_folders`, to be written to instead of what is
+    hidden.  *gpio_chip* is the name of a chip whose device somebody answers for.  bubblewrap writes to
+    *status_fd* how the command ended, reads a filter for it from *filter_fd*, and waits with it until
+    *waits_fd* can be read.
     """
     empty = _empty_places()
     arguments = ["bwrap", *_NAMESPACES, "--ro-bind", "/", "/"]
@@ -112,7 +114,7 @@ def sandboxed(
         arguments += ["--ro-bind", str(uptime), "/proc/uptime"]
     arguments += ["--bind", str(dev), "/dev", "--dev-bind", "/dev/pts", MODULE_PTYS]
     arguments += ["--dev", _OWN]
-    arguments += _devices(kmsg=kmsg, gpio_chip=gpio_chip)
+    arguments += _devices(kmsg=kmsg, random=random, gpio_chip=gpio_chip)
     arguments += ["--bind", str(sys), "/sys"]
     for place in _shown_places(command, folder, empty):
         arguments += ["--ro-bind", str(place), str(place)]
@@ -156,11 +158,15 @@ def outer_environment() -> dict[str, str]:
     return {"PATH": os.environ.get("PATH", os.defpath)}
 
 
-def _devices(*, kmsg: Path | None, gpio_chip: str | None) -> list[str]:
+def _devices(*, kmsg: Path | None, random: Path | None, gpio_chip: str | None) -> list[str]:
     arguments: list[str] = []
     for device in _DEVICES:
         if Path("/dev", device).exists():
             arguments += ["--dev-bind", f"/dev/{device}", f"/dev/{device}"]
+    if random is not None:
+        for device in ("random", "urandom"):
+            arguments += ["--bind", str(random / "urandom"), f"/dev/{device}"]
+        arguments += ["--ro-bind", str(random / "uuid"), "/proc/sys/kernel/random/uuid"]
     if kmsg is not None:
         arguments += ["--bind", str(kmsg), "/dev/kmsg"]
     if gpio_chip is not None:

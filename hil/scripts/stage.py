@@ -31,6 +31,7 @@ from .sandbox import (
 )
 from .virtual_time.architecture import this_machine
 from .virtual_time.filter import as_file, program
+from .virtual_time.kernel import same_addresses
 from .virtual_time.world import uptime_ns
 
 if TYPE_CHECKING:
@@ -91,6 +92,7 @@ class Stage:
             sys=self.mounts.sys,
             uptime=self.mounts.uptime,
             kmsg=self.mounts.kmsg,
+            random=self.mounts.random,
             scratch=self.mounts.scratch,
             folder=folder,
             environment=environment,
@@ -101,15 +103,16 @@ class Stage:
         )
         # A session of its own, led by the sandbox and not by the script: a port that the script opens must
         # not become its controlling terminal.
-        self._process = subprocess.Popen(
-            arguments,
-            env=outer_environment(),
-            stdin=subprocess.DEVNULL,
-            stdout=stdout,
-            stderr=stderr,
-            start_new_session=True,
-            pass_fds=[reports, waits.fileno(), rules],
-        )
+        with same_addresses():
+            self._process = subprocess.Popen(
+                arguments,
+                env=outer_environment(),
+                stdin=subprocess.DEVNULL,
+                stdout=stdout,
+                stderr=stderr,
+                start_new_session=True,
+                pass_fds=[reports, waits.fileno(), rules],
+            )
         for descriptor in (reports, stdout, stderr, rules):
             os.close(descriptor)
         waits.close()

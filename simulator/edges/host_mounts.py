@@ -10,7 +10,7 @@ from contextlib import ExitStack, closing
 from typing import TYPE_CHECKING, TypeVar
 
 from .header_files import HeaderFiles
-from .host_trees import HostTrees, proc_tree
+from .host_trees import HostTrees, proc_tree, random_tree
 from .kmsg_file import KmsgFile
 from .scratch_files import ScratchFiles
 from .sysfs import SysTree, fixed
@@ -28,7 +28,7 @@ T = TypeVar("T")
 
 
 class HostMounts:
-    """`sys`, `uptime`, `kmsg` and `scratch` below *folder*, until closed; raises NoFuseError.
+    """`sys`, `uptime`, `kmsg`, `random` and `scratch` below *folder*, until closed; raises NoFuseError.
 
     *scratch_folders* (path and mode) are made at *start_ns* of the wall clock, where there are to be any;
     `sys` is empty before `show`.  *uptime_ns* gives the host's uptime at an instant of the model's time.
@@ -45,9 +45,11 @@ class HostMounts:
         mount = folder / "host"
         self._uptime_ns = uptime_ns
         self.sys, self.uptime, self.scratch = mount / "sys", mount / "proc" / "uptime", folder / "scratch"
-        self.kmsg = folder / "kmsg"
+        self.kmsg, self.random = folder / "kmsg", mount / "random"
         self._calls: Calls | None = None
-        self._trees = HostTrees({"sys": SysTree(fixed()), "proc": proc_tree(lambda: 0)})
+        self._trees = HostTrees(
+            {"sys": SysTree(fixed()), "proc": proc_tree(lambda: 0), "random": random_tree(bytes)}
+        )
         self._scratch: ScratchFiles | None = None
         with ExitStack() as mounted:
             self._files = mounted.enter_context(closing(HeaderFiles(self._trees, mount, run=self._run)))
@@ -57,11 +59,22 @@ class HostMounts:
                 self._scratch = mounted.enter_context(closing(scratch))
             self._mounted = mounted.pop_all()
 
-    def show(self, sys: Tree, *, log: KernelLog, now_ns: Callable[[], int], calls: Calls) -> None:
-        """From now on *sys* and *log* are seen, asked through *calls*; *now_ns* is the model's time."""
+    def show(
+        self,
+        sys: Tree,
+        *,
+        log: KernelLog,
+        now_ns: Callable[[], int],
+        random_bytes: Callable[[int], bytes],
+        calls: Calls,
+    ) -> None:
+        """From now on *sys* and *log* are seen, asked through *calls*; *now_ns* is the model's time.
+
+        What is in `random` gives what *random_bytes* gives.
+        """
         log.uptime_ns = self._uptime_ns
         proc = proc_tree(lambda: self._uptime_ns(now_ns()))
-        self._trees.put({"sys": sys, "proc": proc})
+        self._trees.put({"sys": sys, "proc": proc, "random": random_tree(random_bytes)})
         self._kmsg.show(log)
         self._calls = calls
 

@@ -4,7 +4,8 @@ from __future__ import annotations
 
 import errno
 import stat
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Final
+from uuid import UUID
 
 from simulator.host.refusal import fault
 from simulator.kernel.announcement import Announcement
@@ -20,6 +21,11 @@ if TYPE_CHECKING:
     from simulator.model import Model
 
     from .header_files import Tree
+
+
+# The most that one read of random bytes gets.
+_CHUNK: Final = 4096
+_UUID_BYTES: Final = 16
 
 
 class HostTrees:
@@ -103,3 +109,16 @@ def proc_tree(uptime_ns: Callable[[], int]) -> SysTree:
         return f"{shown} {shown}"
 
     return SysTree(fixed(uptime=File(read=uptime)))
+
+
+def random_tree(take: Callable[[int], bytes]) -> SysTree:
+    """What gives out chance (random(4)), here the next bytes of *take*: `urandom` without end, and `uuid`.
+
+    What is written to `urandom` is taken, and changes nothing.
+    """
+    return SysTree(
+        fixed(
+            urandom=File(binary=lambda _: take(_CHUNK), write=lambda _: None),
+            uuid=File(read=lambda: str(UUID(bytes=take(_UUID_BYTES), version=4))),
+        )
+    )

@@ -44,16 +44,25 @@ class Entry:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class File:
-    """One attribute: its text without line end, what a write does, how often its pollers have been told."""
+    """One attribute: its text without line end, what a write does, how often its pollers have been told.
+
+    A *binary* one gives its bytes from an offset on instead of text.
+    """
 
     read: Callable[[], str] | None = None
+    binary: Callable[[int], bytes] | None = None
     write: Callable[[str], None] | None = None
     events: Callable[[], int] | None = None
 
     @property
+    def is_readable(self) -> bool:
+        """Whether it has anything to read."""
+        return self.read is not None or self.binary is not None
+
+    @property
     def mode(self) -> int:
         """Its permissions: root's, and everybody may read."""
-        if self.read is None:
+        if not self.is_readable:
             return _WRITE_ONLY
         return _READ_ONLY if self.write is None else _READ_WRITE
 
@@ -144,7 +153,7 @@ class SysTree:
             return
         if isinstance(node, Link):
             raise fault(errno.ELOOP)
-        if (reading and node.read is None) or (writing and node.write is None):
+        if (reading and not node.is_readable) or (writing and node.write is None):
             raise fault(errno.EACCES)
 
     def events(self, path: Path) -> int | None:
@@ -154,10 +163,12 @@ class SysTree:
 
     def read(self, path: Path, offset: int = 0) -> bytes:
         """The content of a file from *offset* on."""
-        read = self._file(path).read
-        if read is None:
+        file = self._file(path)
+        if file.binary is not None:
+            return file.binary(offset)
+        if file.read is None:
             raise fault(errno.EACCES)
-        content = read()
+        content = file.read()
         return (f"{content}\n" if content else "").encode()[offset:]
 
     def write(self, path: Path, data: bytes) -> int:

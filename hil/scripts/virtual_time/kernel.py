@@ -53,6 +53,7 @@ _PR_SET_TIMERSLACK: Final = 29
 _NR_SECCOMP: Final = 317
 _SECCOMP_SET_MODE_FILTER: Final = 1
 _NEW_LISTENER, _WAIT_KILLABLE = 1 << 3, 1 << 5
+_ASK_PERSONALITY, _ADDR_NO_RANDOMIZE = 0xFFFFFFFF, 0x0040000
 # These have one number on every architecture that is younger than them.
 _NR_PIDFD_OPEN: Final = 434
 _NR_PIDFD_GETFD: Final = 438
@@ -161,6 +162,20 @@ def listen(program: bytes, *, number: int = _NR_SECCOMP) -> int:
         if error.errno != errno.EINVAL:
             raise
         return install_filter(program, number=number, flags=_NEW_LISTENER)
+
+
+@contextmanager
+def same_addresses() -> Iterator[None]:
+    """What this thread starts meanwhile, and whatever that starts, is at the same addresses in each run.
+
+    Programs take chance from their addresses (personality(2), ADDR_NO_RANDOMIZE).
+    """
+    before = _libc.personality(_ASK_PERSONALITY)
+    _libc.personality(before | _ADDR_NO_RANDOMIZE)
+    try:
+        yield
+    finally:
+        _libc.personality(before)
 
 
 def set_timer_slack(nanoseconds: int) -> None:

@@ -6,7 +6,7 @@ import errno
 
 import pytest
 
-from simulator.edges.host_trees import HostTrees, proc_tree
+from simulator.edges.host_trees import HostTrees, proc_tree, random_tree
 
 
 @pytest.fixture
@@ -42,3 +42,16 @@ def test_the_uptime_is_not_written_to(trees: HostTrees) -> None:
         with pytest.raises(OSError) as caught:  # noqa: PT011 # as above
             action()
         assert caught.value.errno == errno.EACCES
+
+
+def test_chance_is_given_out_once_and_what_is_written_changes_nothing() -> None:
+    given = iter(range(256))
+    trees = HostTrees({"random": random_tree(lambda size: bytes([next(given)] * size))})
+    file = ("random", "urandom")
+    trees.check_open(file, reading=True, writing=True)
+
+    assert trees.read(file, 7) == bytes(4096)
+    assert trees.write(file, b"seed") == 4
+    # RFC 9562, 5.4: version 4 and the variant are set in whatever the bytes are.
+    assert trees.read(("random", "uuid")) == b"01010101-0101-4101-8101-010101010101\n"
+    assert trees.read(file) == bytes([2]) * 4096

@@ -158,3 +158,27 @@ def test_a_poll_of_a_line_s_value_ends_at_the_edge(run: Run) -> None:
         "[10] 1 0.500000",
         "([], [], []) 1.500000",
     ], result
+
+
+CHANCE = """
+head -c 8 /dev/urandom | od -An -tx1
+od -An -N4 -tu4 /dev/random
+cat /proc/sys/kernel/random/uuid
+mktemp
+echo $RANDOM
+echo seed >/dev/urandom
+python3 -c 'import os; print(os.urandom(4).hex(), id(os))'
+cat /dev/urandom | head -c 20000 | wc -c
+"""
+
+
+def test_all_chance_that_a_script_finds_comes_from_the_bench_s_seed(run: Run) -> None:
+    first, again, other = (
+        run("bash", CHANCE, overrides={"bench": {"seed": seed}}).stdout.decode().splitlines()
+        for seed in (1, 1, 2)
+    )
+
+    assert first == again
+    assert all(one != another for one, another in zip(first[:3], other[:3], strict=True))
+    assert first[0] != first[1]
+    assert first[-1] == "20000"
