@@ -27,6 +27,7 @@ if TYPE_CHECKING:
 _SELECT: Final = "select a bench with --bench FILE"
 _LAST_EVENTS: Final = 5
 _BENCH_KEY: Final = pytest.StashKey["Bench"]()
+_OUTCOME_KEY: Final = pytest.StashKey[str]()
 _DESCRIPTION_KEY: Final = pytest.StashKey[Any]()
 
 
@@ -123,7 +124,7 @@ def bench(request: pytest.FixtureRequest) -> Iterator[Bench]:
         request.node.stash[_BENCH_KEY] = found
         found.note(lane, "start")
         yield found
-        found.note(lane, "end")
+        found.note(lane, "end", outcome=request.node.stash.get(_OUTCOME_KEY, "failed"))
     finally:
         found.close()
         folder = config.getoption("recordings")
@@ -260,7 +261,15 @@ def pytest_runtest_makereport(
             report.sections.append(("last events of every lane", _last_events(found.recording)))
     if report.when == "call":
         _judge_where_late(item, report)
+    if report.when == "call" or report.outcome != "passed":
+        code = getattr(report, "wakebench_code", 0)
+        item.stash[_OUTCOME_KEY] = _word_of(code) or str(report.outcome)
     return report
+
+
+def _word_of(code: int) -> str | None:
+    """What is neither passed nor failed, by its exit code."""
+    return {4: "inconclusive", 3: "bench broken"}.get(code)
 
 
 def _judge_where_late(item: pytest.Item, report: pytest.TestReport) -> None:
@@ -294,11 +303,8 @@ def pytest_report_teststatus(report: pytest.TestReport) -> tuple[str, str, str] 
     code = getattr(report, "wakebench_code", None)
     if report.outcome != "failed" or code is None:
         return None
-    if code == 4:  # noqa: PLR2004 # ExitCode.INCONCLUSIVE, without the import
-        return "inconclusive", "I", "INCONCLUSIVE"
-    if code == 3:  # noqa: PLR2004 # ExitCode.BENCH
-        return "bench broken", "B", "BENCH BROKEN"
-    return None
+    word = _word_of(code)
+    return None if word is None else (word, word[0].upper(), word.upper())
 
 
 def pytest_terminal_summary(terminalreporter: Any) -> None:  # noqa: ANN401 # pytest's own class is private
@@ -319,7 +325,7 @@ def pytest_terminal_summary(terminalreporter: Any) -> None:  # noqa: ANN401 # py
 @pytest.hookimpl(trylast=True)
 def pytest_runtest_logreport(report: pytest.TestReport) -> None:
     """In JUnit, what is inconclusive or the bench's fault is an error with that word, not a failure."""
-    word = {4: "inconclusive", 3: "bench broken"}.get(getattr(report, "wakebench_code", 0))
+    word = _word_of(getattr(report, "wakebench_code", 0))
     if word is None or _JUNIT.xml is None:
         return
     reporter = _JUNIT.xml.node_reporter(report)

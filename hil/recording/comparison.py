@@ -1,8 +1,9 @@
-"""Two recordings of one test in; where they differ in text, order or time out.
+"""Two recordings of one test in; where they differ in outcome, text, order or time out.
 
 Compared is what every kind of bench records: header pins, ports, quantities.  What only a model
-knows (states, nets, currents), and lanes that one of the two lacks, are left out.  A question that is asked
-again and again counts once for each answer: how often is a matter of how fast a bench is.
+knows (states, nets, currents), lanes that one of the two lacks, and how a bench was when the test began are
+left out.  A question that is asked again and again counts once for each answer: how often is a matter of how
+fast a bench is.  So are the pieces in which bytes come and go.
 """
 
 from __future__ import annotations
@@ -28,8 +29,10 @@ _COMPARED: Final = ("header", "port", "suite")
 _ALLOWED_NS, _ALLOWED_SHARE = 300_000_000, 0.05
 
 _HEARD: Final = "heard "
+_SENT: Final = "sent "
+_LINE_ENDS: Final = ("\r", "\n")
 
-Kind = Literal["text", "order", "time"]
+Kind = Literal["outcome", "text", "order", "time"]
 
 
 class Step(NamedTuple):
@@ -70,12 +73,22 @@ class Difference:
 
 
 def differences(ours: Recording, theirs: Recording) -> list[Difference]:
-    """Where *ours* and *theirs* differ: first in text, by lane; then what is equal in order and in time."""
+    """Where *ours* and *theirs* differ: first in text, by lane; then what is equal in order and in time.
+
+    Where the test had another outcome, that alone.
+    """
+    here, there = _ended(ours), _ended(theirs)
+    if here is not None and there is not None and here.text != there.text:
+        return [Difference("outcome", here.lane, here.text, there.text, here.t_ns, there.t_ns)]
     lanes = [lane for lane in ours.lanes() if lane.split("/")[0] in _COMPARED and lane in theirs.lanes()]
+    ours_since, theirs_since = _since_start(ours), _since_start(theirs)
     found: list[Difference] = []
     pairs: list[tuple[Step, Step]] = []
     for lane in lanes:
-        alone, together = _align(_steps(ours.on(lane)), _steps(theirs.on(lane)))
+        alone, together = _align(
+            _steps(event for event in ours_since if event.lane == lane),
+            _steps(event for event in theirs_since if event.lane == lane),
+        )
         found += alone
         pairs += together
     pairs.sort(key=lambda pair: (pair[0].t_ns, pair[1].t_ns))
@@ -89,15 +102,36 @@ def differences(ours: Recording, theirs: Recording) -> list[Difference]:
     return found
 
 
+def _since_start(recording: Recording) -> list[Event]:
+    """What happened since the test began, where it says so: what was before is how its bench was."""
+    events = list(recording)
+    starts = [place for place, event in enumerate(events) if _is_suite(event) and event.what == "start"]
+    return events[starts[0] :] if starts else events
+
+
+def _ended(recording: Recording) -> Step | None:
+    """How the test ended, where it says so."""
+    ends = [event for event in recording if _is_suite(event) and "outcome" in event.more]
+    return Step(ends[-1].t_ns, ends[-1].lane, str(ends[-1].more["outcome"])) if ends else None
+
+
+def _is_suite(event: Event) -> bool:
+    return event.lane.startswith("suite/")
+
+
 def _steps(events: Iterable[Event]) -> list[Step]:
     """The steps of one lane, and of a question that is asked again and again the first only."""
     steps: list[Step] = []
     for event in events:
         match event.what:
             case "to_module":
-                for line in str(event.more["text"]).splitlines(keepends=True):
+                t_ns, text = event.t_ns, str(event.more["text"])
+                if steps and steps[-1].text.startswith(_SENT) and _goes_on(_unquoted(steps[-1].text), text):
+                    before = steps.pop()
+                    t_ns, text = before.t_ns, _unquoted(before.text) + text
+                for line in text.splitlines(keepends=True):
                     _drop_repeated(steps)
-                    steps.append(Step(event.t_ns, event.lane, f"sent {line!r}"))
+                    steps.append(Step(t_ns, event.lane, f"{_SENT}{line!r}"))
             case "from_module":
                 if steps and steps[-1].text.startswith(_HEARD):
                     text = _unquoted(steps.pop().text) + str(event.more["text"])
@@ -115,7 +149,12 @@ def _steps(events: Iterable[Event]) -> list[Step]:
 
 
 def _unquoted(text: str) -> str:
-    return str(literal_eval(text.removeprefix(_HEARD)))
+    return str(literal_eval(text.removeprefix(_HEARD).removeprefix(_SENT)))
+
+
+def _goes_on(line: str, text: str) -> bool:
+    """Whether *text* belongs to the *line* that was sent before."""
+    return not line.endswith(_LINE_ENDS) or (line.endswith("\r") and text.startswith("\n"))
 
 
 def _drop_repeated(steps: list[Step]) -> None:

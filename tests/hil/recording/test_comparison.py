@@ -44,6 +44,29 @@ def test_a_reply_in_pieces_is_the_same_reply() -> None:
     assert told(recording(*DIALOGUE), recording(*pieces)) == []
 
 
+def test_a_line_sent_in_pieces_is_the_same_line() -> None:
+    whole = (sent(1, "AT+CMGS=17\r\n"), sent(2, "half a mess"), heard(3, "\r\n> "))
+    pieces = [sent(1, "AT+CMGS=17\r"), sent(1, "\n"), *(sent(2, one) for one in "half a mess")]
+
+    assert told(recording(*whole), recording(*pieces, heard(3, "\r\n> "))) == []
+
+
+def test_how_the_bench_was_when_the_test_began_makes_no_difference() -> None:
+    start: tuple[float, str, str, dict[str, Any]] = (0.0, "suite/test_x", "start", {})
+    initial = (0.0, "header/16", "level", {"value": 0, "by": "host"})
+
+    assert told(recording(initial, start, *DIALOGUE), recording(start, *DIALOGUE)) == []
+
+
+def test_another_outcome_is_told_and_nothing_else() -> None:
+    def ended(*events: tuple[float, str, str, dict[str, Any]], outcome: str) -> Recording:
+        return recording(*events, (20, "suite/test_x", "end", {"outcome": outcome}))
+
+    assert told(ended(*DIALOGUE, outcome="passed"), ended(outcome="skipped")) == [
+        "suite/test_x: outcome: here passed at 20.000 s; there skipped at 20.000 s"
+    ]
+
+
 def test_how_often_a_question_was_asked_makes_no_difference() -> None:
     def asked(times: int) -> Recording:
         events = []
