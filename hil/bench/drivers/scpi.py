@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import math
 import re
+import socket
 import threading
 from typing import TYPE_CHECKING, Annotated, Any, ClassVar, Final
 
@@ -59,6 +60,17 @@ class Instrument:
             options.resource, read_termination="\n", write_termination="\n"
         )
         self._session.timeout = round(options.timeout_s * 1000)
+        self._send_at_once()
+
+    def _send_at_once(self) -> None:
+        """A command and the query after it must not wait for each other's acknowledgement (some 40 ms).
+
+        PyVISA-py 0.8 cannot be told so; other back-ends have their own way.
+        """
+        sessions = getattr(self._manager.visalib, "sessions", {})
+        interface = getattr(sessions.get(self._session.session), "interface", None)
+        if isinstance(interface, socket.socket):
+            interface.setsockopt(socket.IPPROTO_TCP, socket.TCP_NODELAY, 1)
 
     @classmethod
     def of(cls, options: ScpiOptions, part: str) -> Self:

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import statistics
+import time
 from collections.abc import Callable, Iterator
 
 import pytest
@@ -72,6 +74,16 @@ class TestSupply(SupplyContract):
 
         with pytest.raises(BenchUnfitError, match="supply"):
             supply.volts()
+
+    def test_a_command_does_not_wait_for_its_acknowledgement(self, supply: ScpiSupply) -> None:
+        took_s = []
+        for volts in range(11):
+            began_s = time.monotonic()
+            supply.set_volts(volts / 4)
+            took_s.append(time.monotonic() - began_s)
+
+        # TCP's delayed acknowledgement takes 40 ms (Linux, include/net/tcp.h, from memory).
+        assert statistics.median(took_s) < 0.03
 
     def test_words_and_channel_can_be_others(self, instrument: ScpiInstrument) -> None:
         options = ScpiSupplyOptions(
