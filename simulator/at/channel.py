@@ -399,9 +399,10 @@ class Channel:
             self.receive(backlog)
 
     def _send(self, data: bytes) -> None:
-        """Send *data* after what waits to go out."""
+        """Send *data* after what waits to go out; nothing where Q1 has left nothing of it."""
         self._flush()
-        self.port.send(data)
+        if data:
+            self.port.send(data)
 
     def _flush(self) -> None:
         if self._output:

@@ -97,6 +97,15 @@ def test_under_q1_a_reply_in_pieces_is_nothing_and_the_next_line_is_heard(conver
     assert client.heard() == ["OK"]
 
 
+def test_a_line_that_q1_hides_is_no_traffic_on_its_port(converse: Converse) -> None:
+    client = talkative(converse)
+    client("ATQ1")
+    client.model.recorder.take()
+    client.model.at.unsolicited("+X: 1")
+
+    assert [event for event in client.model.recorder.take() if event.lane == "port/at"] == []
+
+
 def test_a_line_that_a_command_itself_causes_comes_after_its_result(converse: Converse) -> None:
     client = converse()
     client('AT+CREG=1;+CPIN="1234"')
