@@ -25,7 +25,8 @@ if TYPE_CHECKING:
 
 # The command's own process number inside: bubblewrap is 1.
 FIRST_PID: Final = 2
-_DEVICES: Final = ("null", "zero", "random", "urandom", "tty")
+_RANDOM_DEVICES: Final = ("random", "urandom")
+_DEVICES: Final = ("null", "zero", *_RANDOM_DEVICES, "tty")
 # What stands for the GPIO chip: programs tell chips by their device's number, so nothing else may be it.
 _GPIO_DEVICE: Final = "/dev/full"
 # The module's ports are ptys of the host's; what the script makes are ptys of its own, numbered from 0.
@@ -161,11 +162,11 @@ def outer_environment() -> dict[str, str]:
 def _devices(*, kmsg: Path | None, random: Path | None, gpio_chip: str | None) -> list[str]:
     arguments: list[str] = []
     for device in _DEVICES:
-        if Path("/dev", device).exists():
+        if random is not None and device in _RANDOM_DEVICES:
+            arguments += ["--bind", str(random / "urandom"), f"/dev/{device}"]
+        elif Path("/dev", device).exists():
             arguments += ["--dev-bind", f"/dev/{device}", f"/dev/{device}"]
     if random is not None:
-        for device in ("random", "urandom"):
-            arguments += ["--bind", str(random / "urandom"), f"/dev/{device}"]
         arguments += ["--ro-bind", str(random / "uuid"), "/proc/sys/kernel/random/uuid"]
     if kmsg is not None:
         arguments += ["--bind", str(kmsg), "/dev/kmsg"]

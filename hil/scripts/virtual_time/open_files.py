@@ -15,9 +15,9 @@ if TYPE_CHECKING:
 
     from .tasks import Process, Task
 
-# What is not a plain file is below these, in a sandbox; the kernel's messages are a file of ours.
+# What is not a plain file is below these, in a sandbox; some devices are files of ours.
 _ASKED: Final = ("/dev/", "socket:")
-_OURS: Final = "/dev/kmsg"
+_OURS: Final = ("/dev/kmsg", "/dev/random", "/dev/urandom")
 
 
 def file_behind(task: Task, descriptor: int) -> os.stat_result | None:
@@ -41,7 +41,7 @@ def files_of(process: Process) -> Iterator[tuple[int, os.stat_result]]:
 def _status(path: str) -> os.stat_result | None:
     try:
         target = os.readlink(path)
-        if not target.startswith(_ASKED) or target == _OURS:
+        if not target.startswith(_ASKED) or target in _OURS:
             return None
         return os.stat(path)
     except OSError:

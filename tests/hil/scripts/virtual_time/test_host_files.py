@@ -182,3 +182,17 @@ def test_all_chance_that_a_script_finds_comes_from_the_bench_s_seed(run: Run) ->
     assert all(one != another for one, another in zip(first[:3], other[:3], strict=True))
     assert first[0] != first[1]
     assert first[-1] == "20000"
+
+
+def test_a_program_may_hold_every_device_that_is_served_while_it_opens_and_closes_ports(run: Run) -> None:
+    # Where the port's holders are looked for, such files must not be asked: they are answered by who looks.
+    result = run(
+        "bash",
+        """
+        exec 3</dev/urandom 4</dev/random 5</dev/kmsg 6</proc/uptime 7<>/dev/ttyUSB3
+        printf 'AT\\r' >&7; head -n 1 <&7
+        exec 7>&-; sleep 1
+        """,
+    )
+
+    assert result.stdout.split() == [b"AT"], result
