@@ -57,27 +57,32 @@ def test_the_real_tools_press_wait_and_meet_busy_lines(
     describe: Callable[..., Any], tools: list[str]
 ) -> None:
     result = run_script(
-        describe("upper-station"), ["sh", "lines.sh"], folder=PROGRAMS, environment=tools, limit_s=60
+        describe("upper-station"),
+        ["sh", "lines.sh"],
+        folder=PROGRAMS,
+        environment=[*tools, "HELD_US=1000000"],
+        limit_s=60,
     )
     [key] = result.recording.pulses("header/16", True)
-    raced, shortest, last = result.recording.pulses("header/18", True)
+    raced, *_, shortest, last = result.recording.pulses("header/18", True)
 
     assert (result.status, result.is_virtual, result.notices) == (0, False, ()), result
     assert is_about(key.width_ns, 0.5)
-    assert is_about(raced.width_ns, 0.25)
+    assert is_about(raced.width_ns, 0.25)  # others may come after it where they are started late
     assert is_about(shortest.width_ns, 0.001)
-    assert is_about(last.width_ns, 0.3)
-    said = re.fullmatch(
-        r"gpiochip0 \[gpiochip0\] \(128 lines\)\n129\n"
-        r"\S+ 86 (?P<edge>\d+)[.](?P<edge_ns>\d+)\n"
-        r"pressed until (?P<pressed>\S+)\nstatus 1 at \S+\nnumber \d had it\nand then: \S+\n"
-        r"busy\nexport refused at \S+\nexport taken at \S+\n",
-        result.stdout.decode(),
-    )
-    assert said is not None, result
+    assert is_about(last.width_ns, 1)
+    said = result.stdout.decode()
+    assert "gpiochip0 [gpiochip0] (128 lines)\n129\n" in said
+    [(edge, edge_ns)] = re.findall(r"^\S+ 86 (\d+)[.](\d+)$", said, re.MULTILINE)
+    [pressed] = re.findall(r"^pressed until (\S+)$", said, re.MULTILINE)
+    assert re.search(
+        r"^status 1 at \S+\n(number \d had it\n)+and then: \S+\n"
+        r"busy\nexport refused at \S+\nexport taken at \S+\n\Z",
+        said,
+        re.MULTILINE,
+    ), said
     # The edge is stamped by the clock that the script reads.
-    assert float(said["pressed"]) - 1 < int(said["edge"]) + int(said["edge_ns"]) / 1e9
-    assert int(said["edge"]) + int(said["edge_ns"]) / 1e9 < float(said["pressed"]) + 0.02
+    assert float(pressed) - 1 < int(edge) + int(edge_ns) / 1e9 < float(pressed) + 0.02
 
 
 GPIOD = """

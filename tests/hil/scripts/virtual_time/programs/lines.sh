@@ -1,4 +1,5 @@
 # The real tools of libgpiod, of either generation: a press of exact width, an edge waited for, busy lines, races.
+# HELD_US is how long a line is held while another program asks for it.
 # Lines 84 (the key), 85 (radio disable) and 86 (the module's status) of gpiochip0.
 chip=gpiochip0
 case $(gpioset --version | head -n 1) in
@@ -15,6 +16,9 @@ case $(gpioset --version | head -n 1) in
 	;;
 esac
 
+# A busy machine takes its time to start a program: wait until the one that was started last holds a line.
+until_held() { while kill -0 $! && ! gpioinfo | grep -q "$1"; do sleep 0.01; done; }
+
 uptime() { read -r up _ </proc/uptime && echo "$up"; }
 
 gpiodetect
@@ -22,6 +26,7 @@ gpioinfo | grep -c line
 wait_for_rise 86 &
 monitor=$!
 sleep 0.1
+until_held gpiomon
 pulse 84 500000
 echo "pressed until $(uptime)"
 wait $monitor
@@ -38,8 +43,9 @@ echo "and then: $(pulse 85 1000 2>&1 && uptime)"
 echo 85 >/sys/class/gpio/export
 pulse 85 1000 2>&1 | grep -o 'busy'
 echo 85 >/sys/class/gpio/unexport
-pulse 85 300000 &
+pulse 85 ${HELD_US:-300000} &
 sleep 0.1
+until_held gpioset
 echo 85 2>/dev/null >/sys/class/gpio/export || echo "export refused at $(uptime)"
 wait
 echo 85 >/sys/class/gpio/export && echo "export taken at $(uptime)"
