@@ -205,7 +205,7 @@ def _supervise_virtually(stage: Stage, wanted: _Wanted) -> ScriptRun:
     edges = served.bench.edges
     assert isinstance(edges, PtyEdges)  # noqa: S101 # a script's ports are
     settings, mounts = served.bench.description.settings, stage.mounts
-    world = World(driver, edges, start_ns=settings.start_ns)
+    world = World(driver, edges, start_ns=settings.start_ns, calls=served.calls)
     served.show()
     mounts.show_times_by(lambda: world.wall_ns)
     servants = Servants(mounts.asking, mounts.answering)

@@ -51,6 +51,9 @@ class StillWorld:
         """Nothing comes from outside."""
         return False
 
+    def answer(self) -> None:
+        """Nobody asks."""
+
     def ask_who_holds(self, is_held: Callable[[tuple[int, int]], bool]) -> None:
         """There are no ports."""
 

@@ -221,7 +221,7 @@ class Supervisor:
                 seen, have_asked, marks = self._look_once()
         if seen is not _Seen.REST:
             if is_late and seen is _Seen.BUSY and self._waits_for_a_servant():
-                self.world.settle()
+                self.world.answer()  # no more: whoever sleeps so may do so for another reason, and soon go on
             return seen
         if before is not None and marks != before:
             return _Seen.CHANGE

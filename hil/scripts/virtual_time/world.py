@@ -11,6 +11,7 @@ from .made_handles import MadeHandles
 if TYPE_CHECKING:
     from collections.abc import Callable, Sequence
 
+    from simulator.edges.calls import Calls
     from simulator.edges.pacing import Driver
     from simulator.edges.port_edges import PtyEdges
     from simulator.module.port import Port
@@ -29,14 +30,14 @@ def uptime_ns(now_ns: int) -> int:
 
 
 class World:
-    """*start_ns* is the wall clock's at the beginning of the run, since 1970.
+    """*start_ns* is the wall clock's at the beginning of the run, since 1970; *calls* ask the model.
 
     `now_ns` is the model's time; `monotonic_ns` and `wall_ns` are what a program's clocks show; `ports` are
     the module's.
     """
 
-    def __init__(self, driver: Driver, edges: PtyEdges, *, start_ns: int) -> None:
-        self._driver, self._edges = driver, edges
+    def __init__(self, driver: Driver, edges: PtyEdges, *, start_ns: int, calls: Calls) -> None:
+        self._driver, self._edges, self._calls = driver, edges, calls
         self._timeline = driver.model.timeline
         self._wall_offset_ns = start_ns
         self.ports: Sequence[Port] = [edge.port for edge in edges.by_role.values()]
@@ -76,6 +77,10 @@ class World:
     def settle(self) -> bool:
         """Take in what has come from outside; True where anything has."""
         return self._driver.descriptors.look()
+
+    def answer(self) -> None:
+        """Answer who waits for the model behind a file, and take in nothing else."""
+        self._calls.process()
 
     def ask_who_holds(self, is_held: Callable[[tuple[int, int]], bool]) -> None:
         """*is_held* knows whether the pty with a device number is held by anybody."""
