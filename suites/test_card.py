@@ -49,11 +49,10 @@ def test_the_card_is_ready_in_time_and_busy_until_then(
     assert seen <= {BUSY}
 
 
+@pytest.mark.needs("surroundings:card")
 def test_a_card_that_is_put_in_while_the_module_runs_is_told_as_busy_until_it_is_ready(
     modem_registered: Modem, bench: Bench
 ) -> None:
-    if "surroundings:card" not in bench.parts:
-        pytest.skip("this bench lacks: surroundings:card")
     modem_registered.command("AT+CMEE=1")
     bench.surroundings.move("card", present=False)
     bench.surroundings.move("card", present=True, starts_s=5.0)

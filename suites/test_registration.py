@@ -36,10 +36,17 @@ def _longest_s(bench: Bench) -> float:
 
 
 @pytest.fixture
-def modem_silent(modem_registered: Modem, bench: Bench) -> Iterator[Modem]:
-    """A modem that was registered, its radios off by command; the card's list is clean afterwards."""
+def willing_network(bench: Bench) -> None:
+    """A network that can be made to refuse, and refuses nobody yet."""
     if "surroundings:network" not in bench.parts:
         pytest.skip("this bench lacks: surroundings:network")
+    bench.surroundings.move("network", deny_cause=None)
+
+
+@pytest.fixture
+def modem_silent(willing_network: None, modem_registered: Modem, bench: Bench) -> Iterator[Modem]:
+    """A modem that was registered, its radios off by command; the card's list is clean afterwards."""
+    del willing_network
     modem_registered.command("AT+CFUN=4", timeout_s=20)
     yield modem_registered
     bench.surroundings.move("network", deny_cause=None)

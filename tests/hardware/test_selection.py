@@ -58,7 +58,7 @@ def test_the_bench_is_fit_before_anything_is_moved(stand_in: StandIn) -> None:
 
 @pytest.mark.slow
 def test_a_selection_passes_on_it(stand_in: StandIn) -> None:
-    found = repeated(stand_in, SELECTION)
+    found, _ = repeated(stand_in, SELECTION)
 
     assert {name: verdict for name, verdict in found.items() if verdict.word != "passed"} == {}
     assert set(found) == set(SELECTION)
