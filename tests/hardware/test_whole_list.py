@@ -1,4 +1,4 @@
-"""Every test of every suite, by name, on the stand-in as on a simulated bench."""
+"""Every test of every suite, by name, on the stand-in as on a simulated bench, and what differs."""
 
 from __future__ import annotations
 
@@ -9,6 +9,10 @@ from collections.abc import Iterator
 
 import pytest
 
+from hil.recording.comparison import differences
+from hil.recording.store import load
+
+from .explained import explain
 from .stand_in import StandIn
 from .verdicts import Verdict, repeated, verdicts
 
@@ -88,3 +92,23 @@ def test_what_only_the_stand_in_skips_it_lacks_a_part_for(
     unknown = [name for name, part in parts.items() if part is None or part.split()[0] not in LACKS]
     assert {name: here[name].text for name in unknown} == {}
     assert 0 < len(parts) < len(hardware) / 2
+
+
+@pytest.mark.usefixtures("simulated", "hardware")
+def test_every_difference_between_the_recordings_is_explained(
+    stand_in: StandIn, capsys: pytest.CaptureFixture[str]
+) -> None:
+    folder = stand_in.run.parent
+    counts: Counter[str] = Counter()
+    unexplained = []
+    for path in sorted((folder / "hardware").glob("*.jsonl")):
+        for each in differences(load(path), load(folder / "simulated" / path.name)):
+            name = explain(path.stem, each)
+            counts[name or "nothing"] += 1
+            if name is None:
+                unexplained.append(f"{path.stem}: {each}")
+    with capsys.disabled():
+        sys.stdout.write(f"\ndifferences by what explains them: {dict(counts)}\n")
+
+    assert unexplained == []
+    assert counts["boot"] > 0
