@@ -11,7 +11,6 @@ from __future__ import annotations
 import contextlib
 import os
 import signal
-from enum import Enum
 from typing import TYPE_CHECKING, Final
 
 from . import kernel
@@ -24,6 +23,7 @@ from .hang import describe, who_waits
 from .kernel import GoneError, ptrace
 from .limits import Limits
 from .programs import begin_program
+from .resting import Resting, Seen
 from .spinning import Spinning
 from .tasks import Task, Tree
 from .terminals import Terminals
@@ -53,14 +53,6 @@ class HungError(Exception):
     """Every task waits, nothing is due, and nothing will ever come; the text says who waits for what."""
 
 
-class _Seen(Enum):
-    """What a look at the tree has shown: somebody runs, something was taken in, or all rest."""
-
-    BUSY = 0
-    CHANGE = 1
-    REST = 2
-
-
 class Supervisor:
     """One tree.  `run` returns the root's status as a shell gives it.
 
@@ -76,20 +68,15 @@ class Supervisor:
         self.terminals, self.limits = Terminals(self), Limits(self)
         world.ask_who_holds(self.terminals.is_held)
         self.spinning, self.clock_pages = Spinning(self), ClockPages(self)
-        self.calls = CallsUnderWay(self)
+        self.calls, self.resting = CallsUnderWay(self), Resting(self, servants)
         self.line_handles = world.line_handles(self.tree)
         self.names = {number: name for name, number in self.machine.NUMBERS.items()}
         self.limit_ns: int | None = None
         self.tree_s = 0.0
         self.notices: list[str] = []
         self.status: int | None = None
-        self._servants = servants
         self._early: dict[int, int] = {}
         self._root = self._used_before_ns = 0
-        # Before the first program begins, whoever rests may wait for somebody who is not of the tree.
-        self._has_begun = False
-        self._busy: Task | None = None
-        self._rested: dict[Task, bytes] = {}
         self._cancelled: Callable[[], bool] = lambda: False
 
     @property
@@ -185,12 +172,12 @@ class Supervisor:
     def _serve(self, children: _ChildSignals) -> None:
         pause_s, looks, empty = _SHORTEST_S, 0, 0
         while self.tree.has_process(self._root) and not self._is_over():
-            if self._take_stops():
+            if self.take_stops():
                 pause_s, looks = _SHORTEST_S, 0
-            match self._look(is_late=pause_s == _LONGEST_S):
-                case _Seen.CHANGE:
+            match self.resting.look(is_late=pause_s == _LONGEST_S):
+                case Seen.CHANGE:
                     pause_s, looks = _SHORTEST_S, 0
-                case _Seen.BUSY:
+                case Seen.BUSY:
                     self.spinning.follow_processor()
                     if self.spinning.is_following and (self.world.settle() or self.calls.release_one()):
                         continue  # whoever waits until all others rest has waited for long enough
@@ -198,68 +185,13 @@ class Supervisor:
                     if looks > _LOOKS_AT_ONCE:
                         self._pause(children, pause_s)
                         pause_s = min(2 * pause_s, _LONGEST_S)
-                case _Seen.REST if self._goes_on():
+                case Seen.REST if self._goes_on():
                     empty = 0
                 case _:
                     empty += 1
                     if empty > _EMPTY_LOOKS:
                         raise HungError(describe(self))
                     self._pause(children, _LONGEST_S * empty)
-
-    def _look(self, *, is_late: bool) -> _Seen:
-        """Whether everybody rests; then what has come from the tree is taken in: when it came is chance.
-
-        Those that have not run since all rested were asleep then already; others are looked at twice.
-        """
-        before: dict[Task, bytes] | None = None
-        if self._is_busy_still():
-            seen = _Seen.BUSY
-        else:
-            seen, have_asked, marks = self._look_once()
-            if seen is _Seen.REST and (have_asked or not self._are_known(marks)):
-                before = marks
-                seen, have_asked, marks = self._look_once()
-        if seen is not _Seen.REST:
-            if is_late and seen is _Seen.BUSY and self._waits_for_a_servant():
-                self.world.answer()  # no more: whoever sleeps so may do so for another reason, and soon go on
-            return seen
-        if before is not None and marks != before:
-            return _Seen.CHANGE
-        if self._takes_in():
-            return _Seen.CHANGE
-        if have_asked or not self._has_begun:
-            return _Seen.BUSY
-        self._rested = marks
-        return _Seen.REST
-
-    def is_alone(self, task: Task) -> bool:
-        """Whether all but *task*, which is at a stop, rest in the kernel, and nothing is on its way.
-
-        Whoever calls and is alone can be answered at once: no need to wait for the others.
-        """
-        before: dict[Task, bytes] | None = None
-        while True:
-            self.terminals.flush()
-            if self._servants.look() != (False, False):
-                return False
-            marks: dict[Task, bytes] = {}
-            for other in self.tree:
-                if other is not task:
-                    mark = None if other.is_at_stop else other.rest()
-                    if mark is None:
-                        return False
-                    marks[other] = mark
-            if kernel.is_any_stop_there():  # one has just ended: that is on its way to its parent
-                return False
-            if marks == before or self._are_known(marks):
-                break
-            if before is not None:
-                return False
-            before = marks
-        if self._takes_in():
-            return False
-        self._rested = marks
-        return self._has_begun
 
     def sleeps_alone(self, task: Task, until_ns: int) -> bool:
         """Let it be *until_ns*, where *task* is alone and nothing is due before: True where that is so."""
@@ -268,14 +200,14 @@ class Supervisor:
         due = (self.deadlines.next_ns(), self.world.next_due_ns())
         if any(at_ns is not None and at_ns <= until_ns for at_ns in due):
             return False
-        if not self.is_alone(task) or task.is_signalled():
+        if not self.resting.is_alone(task) or task.is_signalled():
             return False
         self.spinning.time_moves()
         self.clock_pages.show(until_ns)
         self.world.run_until(until_ns)
         return True
 
-    def _takes_in(self) -> bool:
+    def takes_in(self) -> bool:
         """Take in what has come from the tree, and let the answer be there; True where any has come."""
         if not self.world.settle():
             return False
@@ -285,39 +217,6 @@ class Supervisor:
     def _show_model(self) -> None:
         self.terminals.look_at_lines()
         self.world.arrive()
-
-    def _is_busy_still(self) -> bool:
-        """Whether that one runs which ran when all were last asked: nearly always it does."""
-        busy, self._busy = self._busy, None
-        if busy is None or self.tree.get(busy.tid) is not busy or busy.rest() is not None:
-            return False
-        self._busy = busy
-        return True
-
-    def _look_once(self) -> tuple[_Seen, bool, dict[Task, bytes]]:
-        """What is seen, whether the model has been asked for something, and each task's mark of rest.
-
-        The order matters: whoever answers a task's request is asked before the task is looked at.
-        """
-        marks: dict[Task, bytes] = {}
-        self.terminals.flush()
-        are_answering, have_asked = self._servants.look()
-        if self._take_stops():
-            return _Seen.CHANGE, have_asked, marks
-        if are_answering:
-            return _Seen.BUSY, have_asked, marks
-        for task in self.tree:
-            mark = task.rest()
-            if mark is None:
-                self._busy = task
-                return _Seen.BUSY, have_asked, marks
-            marks[task] = mark
-        return _Seen.REST, have_asked, marks
-
-    def _are_known(self, marks: dict[Task, bytes]) -> bool:
-        """Whether whoever is not at a stop has not run since all rested."""
-        rested = self._rested
-        return all(task.is_at_stop or rested.get(task) == mark for task, mark in marks.items())
 
     def _goes_on(self) -> bool:
         """Everybody rests and nothing is on its way: let the next go on; False where nobody ever will."""
@@ -339,13 +238,6 @@ class Supervisor:
     def _pause(self, children: _ChildSignals, seconds: float) -> None:
         self.world.wait_outside(children.descriptor, seconds)
         children.clear()
-
-    def _waits_for_a_servant(self) -> bool:
-        """Whether all sleep, some of them deeply behind a request to one of our file systems."""
-        first = [task.rest(deep=True) for task in self.tree]
-        if None in first or self._servants.look() != (False, True):
-            return False
-        return [task.rest(deep=True) for task in self.tree] == first
 
     def _fire(self) -> bool:
         """Move to what is due next and do it: the model before the tree; False where nothing is due."""
@@ -414,7 +306,7 @@ class Supervisor:
 
     # -- stops --------------------------------------------------------------------
 
-    def _take_stops(self) -> bool:
+    def take_stops(self) -> bool:
         """Handle every stop that there is; True where there was any."""
         found, sleepers = False, self.calls.parked
         while True:
@@ -494,7 +386,7 @@ class Supervisor:
         task.interrupted = None
         task.process.forget_timers()
         self.spinning.program_begins()
-        self._has_begun = True
+        self.resting.has_begun = True
         begin_program(self, task)
         _resume(task)
 

@@ -140,7 +140,7 @@ class CallsUnderWay:
 
         For the first looks of an instant, that is: whoever goes on looking gets the kernel's answers at once.
         """
-        if self._supervisor.spinning.look() > _CAREFUL_LOOKS or self._supervisor.is_alone(task):
+        if self._supervisor.spinning.look() > _CAREFUL_LOOKS or self._supervisor.resting.is_alone(task):
             return None
         self._hold(task)
         return PENDING

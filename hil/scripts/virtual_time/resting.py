@@ -1,0 +1,131 @@
+"""Whether everybody rests: what is looked at, in which order, and when a look may be trusted.
+
+A task that sleeps has a mark (`Task.rest`), which changes as soon as it runs.  Those whose mark is what it
+was when all rested have not run since; others are looked at twice, and whoever serves them files in between.
+"""
+
+from __future__ import annotations
+
+from enum import Enum
+from typing import TYPE_CHECKING
+
+from . import kernel
+
+if TYPE_CHECKING:
+    from .supervisor import Supervisor
+    from .tasks import Task
+    from .world import Servants
+
+
+class Seen(Enum):
+    """What a look at the tree has shown: somebody runs, something was taken in, or all rest."""
+
+    BUSY = 0
+    CHANGE = 1
+    REST = 2
+
+
+class Resting:
+    """Looks at one tree.  `has_begun` is for whoever sees the first program begin to set: before, whoever
+    rests may wait for somebody who is not of the tree."""
+
+    def __init__(self, supervisor: Supervisor, servants: Servants) -> None:
+        self._supervisor, self._servants = supervisor, servants
+        self.has_begun = False
+        self._busy: Task | None = None
+        self._rested: dict[Task, bytes] = {}
+
+    def look(self, *, is_late: bool) -> Seen:
+        """Whether all rest; then what has come from the tree is taken in: when it came is chance.
+
+        Whoever has looked for long (*is_late*) has those answered who sleep too deeply to count as resting.
+        """
+        seen, marks, have_asked = self._look()
+        if seen is Seen.BUSY and is_late and self._waits_for_a_servant():
+            # No more: whoever sleeps so may do so for another reason, and soon go on.
+            self._supervisor.world.answer()
+        if seen is not Seen.REST:
+            return seen
+        if self._supervisor.takes_in():
+            return Seen.CHANGE
+        if have_asked or not self.has_begun:
+            return Seen.BUSY
+        self._rested = marks
+        return Seen.REST
+
+    def _look(self) -> tuple[Seen, dict[Task, bytes], bool]:
+        """What is seen, the marks of all that rest, and whether the model has been asked for something."""
+        supervisor = self._supervisor
+        if self._is_busy_still():
+            return Seen.BUSY, {}, False
+        supervisor.terminals.flush()
+        if supervisor.take_stops():
+            return Seen.CHANGE, {}, False
+        marks = self._marks()
+        if marks is None:
+            return Seen.BUSY, {}, False
+        if self._are_known(marks):
+            return Seen.REST, marks, False
+        are_answering, have_asked = self._servants.look()
+        supervisor.terminals.flush()
+        if supervisor.take_stops():
+            return Seen.CHANGE, {}, have_asked
+        again = None if are_answering else self._marks()
+        seen = Seen.BUSY if again is None else Seen.REST if again == marks else Seen.CHANGE
+        return seen, marks, have_asked
+
+    def is_alone(self, task: Task) -> bool:
+        """Whether all but *task*, which is at a stop, rest in the kernel, and nothing is on its way.
+
+        Whoever calls and is alone can be answered at once: no need to wait for the others.
+        """
+        supervisor = self._supervisor
+        if not self.has_begun or any(other.is_at_stop and other is not task for other in supervisor.tree):
+            return False
+        supervisor.terminals.flush()
+        marks = self._marks(but=task)
+        if marks is None or kernel.is_any_stop_there():  # one that has ended is on its way to its parent
+            return False
+        if not self._are_known(marks):
+            if self._servants.look() != (False, False):
+                return False
+            supervisor.terminals.flush()
+            if self._marks(but=task) != marks or kernel.is_any_stop_there():
+                return False
+        if supervisor.takes_in():
+            return False
+        self._rested = marks
+        return True
+
+    def _marks(self, but: Task | None = None) -> dict[Task, bytes] | None:
+        """The marks of all, *but* one; None where anybody runs."""
+        marks: dict[Task, bytes] = {}
+        for task in self._supervisor.tree:
+            if task is not but:
+                mark = task.rest()
+                if mark is None:
+                    self._busy = task
+                    return None
+                marks[task] = mark
+        return marks
+
+    def _are_known(self, marks: dict[Task, bytes]) -> bool:
+        """Whether whoever is not at a stop has not run since all rested."""
+        rested = self._rested
+        return all(task.is_at_stop or rested.get(task) == mark for task, mark in marks.items())
+
+    def _is_busy_still(self) -> bool:
+        """Whether that one runs which ran when all were last asked: nearly always it does."""
+        busy, self._busy = self._busy, None
+        if busy is None or self._supervisor.tree.get(busy.tid) is not busy or busy.rest() is not None:
+            return False
+        self._busy = busy
+        return True
+
+    def _waits_for_a_servant(self) -> bool:
+        """Whether all sleep, some of them deeply behind a request to one of our file systems."""
+        tree = self._supervisor.tree
+        first = [task.rest(deep=True) for task in tree]
+        if None in first or self._servants.look() != (False, True):
+            return False
+        return [task.rest(deep=True) for task in tree] == first
