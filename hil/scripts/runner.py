@@ -210,7 +210,7 @@ def _supervise_virtually(stage: Stage, wanted: _Wanted) -> ScriptRun:
     mounts.show_times_by(lambda: world.wall_ns)
     servants = Servants(mounts.asking, mounts.answering)
     supervisor = Supervisor(world, seed=settings.seed, servants=servants)
-    supervisor.limit_ns = timeline.now_ns + ns(wanted.limit_s)
+    supervisor.time.limit_ns = timeline.now_ns + ns(wanted.limit_s)
     reports = Reports(descriptors, stage.reports)
     streams = [
         Stream(os.fdopen(descriptor, "rb", buffering=0), descriptors, output.take)

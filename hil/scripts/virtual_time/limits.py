@@ -89,7 +89,7 @@ class Limits:
         if task.read_until is not None:
             task.read_until.cancel()
         until_ns = self._supervisor.world.now_ns + wait_ns
-        task.read_until = self._supervisor.at(until_ns, task, lambda: self._end(task, mark, result))
+        task.read_until = self._supervisor.time.at(until_ns, task, lambda: self._end(task, mark, result))
         return True
 
     def _limit(self, task: Task, name: str, descriptor: int) -> tuple[int, int] | None:

@@ -93,7 +93,7 @@ def why_not() -> str | None:
     nothing = os.open(os.devnull, os.O_RDWR | os.O_CLOEXEC)
     try:
         supervisor = Supervisor(world, seed=0, servants=Servants([], []))
-        supervisor.limit_ns = _LIMIT_NS
+        supervisor.time.limit_ns = _LIMIT_NS
         supervisor.spawn(["sleep", "1"], environment=os.environ, streams=(nothing, nothing, nothing))
         status = supervisor.run()
     except UnknownArchitectureError as error:

@@ -46,7 +46,7 @@ class Resting:
             self._supervisor.world.answer()
         if seen is not Seen.REST:
             return seen
-        if self._supervisor.takes_in():
+        if self._supervisor.time.takes_in():
             return Seen.CHANGE
         if have_asked or not self.has_begun:
             return Seen.BUSY
@@ -92,7 +92,7 @@ class Resting:
             supervisor.terminals.flush()
             if self._marks(but=task) != marks or kernel.is_any_stop_there():
                 return False
-        if supervisor.takes_in():
+        if supervisor.time.takes_in():
             return False
         self._rested = marks
         return True

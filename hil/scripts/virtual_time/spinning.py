@@ -47,7 +47,7 @@ class Spinning:
         beyond = self._count - _FREE
         if beyond > 0:
             doublings = min(beyond // _DOUBLES_EVERY, _MOST_DOUBLINGS)
-            self._supervisor.pass_time(min(_FIRST_NS << doublings, _MOST_NS))
+            self._supervisor.time.pass_time(min(_FIRST_NS << doublings, _MOST_NS))
         return self._count
 
     def add(self, looks: int) -> None:
@@ -87,4 +87,4 @@ class Spinning:
             "the script computed for more than a second without a wait: from there on virtual time followed "
             "its processor time, and the run is not exact"
         )
-        self._supervisor.pass_time(beyond_ns)
+        self._supervisor.time.pass_time(beyond_ns)

@@ -16,12 +16,12 @@ from typing import TYPE_CHECKING, Final
 from . import kernel
 from .architecture import this_machine
 from .clock_page import ClockPages
-from .deadlines import Deadlines
 from .entropy import Entropy
 from .filter import program
 from .hang import describe, who_waits
 from .kernel import GoneError, ptrace
 from .limits import Limits
+from .passing import Passing
 from .programs import begin_program
 from .resting import Resting, Seen
 from .spinning import Spinning
@@ -32,7 +32,6 @@ from .under_way import CallsUnderWay
 if TYPE_CHECKING:
     from collections.abc import Callable, Mapping, Sequence
 
-    from .deadlines import Deadline
     from .probe import StillWorld
     from .world import Servants, World
 
@@ -56,13 +55,13 @@ class HungError(Exception):
 class Supervisor:
     """One tree.  `run` returns the root's status as a shell gives it.
 
-    *seed* makes the random bytes that programs ask for.  At `limit_ns` the run ends.  `is_exact` is False
-    once virtual time had to follow processor time.  `tree_s` is the processor time that the tree has used.
+    *seed* makes the random bytes that programs ask for.  `is_exact` is False once virtual time had to follow
+    processor time.  `tree_s` is the processor time that the tree has used.
     """
 
     def __init__(self, world: World | StillWorld, *, seed: int, servants: Servants) -> None:
         self.world, self.machine = world, this_machine()
-        self.tree, self.deadlines = Tree(), Deadlines()
+        self.tree, self.time = Tree(), Passing(self)
         self.registers = self.machine.Registers()
         self.entropy = Entropy(seed)
         self.terminals, self.limits = Terminals(self), Limits(self)
@@ -71,7 +70,6 @@ class Supervisor:
         self.calls, self.resting = CallsUnderWay(self), Resting(self, servants)
         self.line_handles = world.line_handles(self.tree)
         self.names = {number: name for name, number in self.machine.NUMBERS.items()}
-        self.limit_ns: int | None = None
         self.tree_s = 0.0
         self.notices: list[str] = []
         self.status: int | None = None
@@ -159,7 +157,7 @@ class Supervisor:
         children = _ChildSignals()
         try:
             self._serve(children)
-            if self._is_at_limit():
+            if self.time.is_over:
                 self.notice(f"when its time was over: {who_waits(self)}")
             return self.status
         finally:
@@ -193,31 +191,6 @@ class Supervisor:
                         raise HungError(describe(self))
                     self._pause(children, _LONGEST_S * empty)
 
-    def sleeps_alone(self, task: Task, until_ns: int) -> bool:
-        """Let it be *until_ns*, where *task* is alone and nothing is due before: True where that is so."""
-        if (self.limit_ns is not None and until_ns >= self.limit_ns) or not self.limits.are_none:
-            return False
-        due = (self.deadlines.next_ns(), self.world.next_due_ns())
-        if any(at_ns is not None and at_ns <= until_ns for at_ns in due):
-            return False
-        if not self.resting.is_alone(task) or task.is_signalled():
-            return False
-        self.spinning.time_moves()
-        self.clock_pages.show(until_ns)
-        self.world.run_until(until_ns)
-        return True
-
-    def takes_in(self) -> bool:
-        """Take in what has come from the tree, and let the answer be there; True where any has come."""
-        if not self.world.settle():
-            return False
-        self._show_model()
-        return True
-
-    def _show_model(self) -> None:
-        self.terminals.look_at_lines()
-        self.world.arrive()
-
     def _goes_on(self) -> bool:
         """Everybody rests and nothing is on its way: let the next go on; False where nobody ever will."""
         if (
@@ -227,54 +200,14 @@ class Supervisor:
         ):
             return True
         self.spinning.time_moves()
-        return self._fire()
+        return self.time.fire()
 
     def _is_over(self) -> bool:
-        return self._cancelled() or self._is_at_limit()
-
-    def _is_at_limit(self) -> bool:
-        return self.limit_ns is not None and self.world.now_ns >= self.limit_ns
+        return self._cancelled() or self.time.is_over
 
     def _pause(self, children: _ChildSignals, seconds: float) -> None:
         self.world.wait_outside(children.descriptor, seconds)
         children.clear()
-
-    def _fire(self) -> bool:
-        """Move to what is due next and do it: the model before the tree; False where nothing is due."""
-        own_ns, model_ns = self.deadlines.next_ns(), self.world.next_due_ns()
-        if own_ns is None and model_ns is None:
-            return False
-        next_ns = min(at_ns for at_ns in (own_ns, model_ns) if at_ns is not None)
-        is_beyond = self.limit_ns is not None and next_ns > self.limit_ns
-        if is_beyond and self.limit_ns is not None:
-            next_ns = self.limit_ns
-        self.clock_pages.show(next_ns)  # before anything can wake a task
-        if is_beyond:
-            self.world.run_until(next_ns)
-        elif model_ns == next_ns:
-            self.world.run_next_instant()
-            self._show_model()
-        else:
-            self.world.run_until(next_ns)
-            with contextlib.suppress(GoneError):
-                self.deadlines.fire_next()
-        return True
-
-    def pass_time(self, nanoseconds: int) -> None:
-        """Time moves by so much while tasks run: what is due meanwhile is done."""
-        until_ns = self.world.now_ns + nanoseconds
-        if self.limit_ns is not None:
-            until_ns = min(until_ns, self.limit_ns)  # nothing is done beyond the run's end
-        self.world.settle()
-        while True:
-            due = [
-                at_ns for at_ns in (self.deadlines.next_ns(), self.world.next_due_ns()) if at_ns is not None
-            ]
-            if not due or min(due) > until_ns:
-                break
-            self._fire()
-        self.clock_pages.show(until_ns)
-        self.world.run_until(until_ns)
 
     def _end_all(self, children: _ChildSignals) -> None:
         """Kill what is left, wait until it has gone, and take in what came from it."""
@@ -417,10 +350,6 @@ class Supervisor:
             if task.process.alarm is not None:
                 task.process.alarm.close()
             task.process.forget_timers()
-
-    def at(self, at_ns: int, task: Task, action: Callable[[], None]) -> Deadline:
-        """Do *action* at *at_ns*, or now where that has passed."""
-        return self.deadlines.add(max(at_ns, self.world.now_ns), task.place, action)
 
 
 class _ChildSignals:

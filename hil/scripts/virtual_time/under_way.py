@@ -219,7 +219,7 @@ class CallsUnderWay:
         former, task.interrupted = task.interrupted, None
         if former is not None and former.call == call:
             until_ns = former.until_ns  # the kernel restarts what a signal without handler interrupted
-        if sleeps and self._supervisor.sleeps_alone(task, until_ns):
+        if sleeps and self._supervisor.time.sleeps_alone(task, until_ns):
             return timed_out
 
         def finish(result: int) -> int:
@@ -246,7 +246,7 @@ class CallsUnderWay:
         def kicked() -> bool:
             return waiting.is_kicked
 
-        waiting.deadline = self._supervisor.at(until_ns, task, lambda: self.kick(task, waiting))
+        waiting.deadline = self._supervisor.time.at(until_ns, task, lambda: self.kick(task, waiting))
         return PENDING
 
     def kick(self, task: Task, waiting: Waiting) -> None:

@@ -52,7 +52,7 @@ class Timer:
         self.cancel()
         self.every_ns = every_ns
         if at_ns is not None:
-            self._due = self._supervisor.at(at_ns, self._task, self._fire)
+            self._due = self._supervisor.time.at(at_ns, self._task, self._fire)
 
     def cancel(self) -> None:
         """Expire no more."""
@@ -66,7 +66,7 @@ class Timer:
 
     def _fire(self) -> None:
         if self.every_ns:
-            self._due = self._supervisor.at(
+            self._due = self._supervisor.time.at(
                 self._supervisor.world.now_ns + self.every_ns, self._task, self._fire
             )
         self._expire()

@@ -13,10 +13,11 @@ from hil.scripts.virtual_time.world import Servants
 def test_time_that_passes_while_programs_run_ends_with_the_run() -> None:
     world, done = StillWorld(), []
     supervisor = Supervisor(world, seed=0, servants=Servants([], []))
-    supervisor.limit_ns = 100
-    supervisor.deadlines.add(50, (), lambda: done.append("within"))
-    supervisor.deadlines.add(120, (), lambda: done.append("beyond"))
-    supervisor.pass_time(200)
+    supervisor.time.limit_ns = 100
+    task = supervisor.tree.add(1, 1, (0,))
+    supervisor.time.at(50, task, lambda: done.append("within"))
+    supervisor.time.at(120, task, lambda: done.append("beyond"))
+    supervisor.time.pass_time(200)
 
     assert (world.now_ns, done) == (100, ["within"])
 
@@ -41,7 +42,7 @@ def slowly(self, *given):
 Supervisor._become = slowly
 
 supervisor = Supervisor(Due(), seed=0, servants=Servants([], []))
-supervisor.limit_ns = 10_000_000_000
+supervisor.time.limit_ns = 10_000_000_000
 supervisor.spawn(["date", "-u", "+%s"], environment=os.environ, streams=(0, 1, 2))
 raise SystemExit(supervisor.run())
 """
