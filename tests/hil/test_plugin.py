@@ -151,3 +151,27 @@ def test_a_timing_in_a_late_run_is_inconclusive_and_never_passed(pytester: pytes
 
     assert "1 inconclusive" in result.stdout.str()
     assert "repeat it on a quieter machine" in result.stdout.str()
+
+
+def test_a_test_on_a_machine_that_was_late_beyond_hope_has_no_verdict(pytester: pytest.Pytester) -> None:
+    pytester.makepyfile(
+        """
+        import time
+
+        def starve(bench):
+            bench.model.timeline.call_in(1_000_000, lambda: None)
+            time.sleep(1.1)
+            bench.clock.wait(0.01)
+
+        def test_passes(bench):
+            starve(bench)
+
+        def test_fails(bench):
+            starve(bench)
+            assert False
+        """
+    )
+    result = run(pytester, "--bench", BENCH, "--pace", "real")
+
+    assert "2 inconclusive" in result.stdout.str()
+    assert "passed" not in result.stdout.str()
