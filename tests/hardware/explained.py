@@ -87,7 +87,7 @@ EXPLANATIONS: Final = (
         "test_usb-test_(a_reset_by_the_host|a_dead_handle).*",
         lambda difference: _one_sided(difference, "vanish", "appear") or _is_soon(difference),
     ),
-    Explanation("end", "test_(power_key|supply)-.*", lambda difference: _one_sided(difference, "vanish")),
+    Explanation("end", "test_(power_key|supply|usb)-.*", lambda difference: _one_sided(difference, "vanish")),
     Explanation("draws", ".*", _is_soon),
 )
 
