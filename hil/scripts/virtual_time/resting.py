@@ -112,7 +112,7 @@ class Resting:
     def _are_known(self, marks: dict[Task, bytes]) -> bool:
         """Whether whoever is not at a stop has not run since all rested."""
         rested = self._rested
-        return all(task.is_at_stop or rested.get(task) == mark for task, mark in marks.items())
+        return all(rested.get(task) == mark or task.is_at_stop for task, mark in marks.items())
 
     def _is_busy_still(self) -> bool:
         """Whether that one runs which ran when all were last asked: nearly always it does."""

@@ -303,7 +303,6 @@ class Supervisor:
         task.children += 1
         added = self.tree.add(child, pid, (*task.place, task.children))
         if pid == child:
-            added.process.has_ptys = task.process.has_ptys
             self.clock_pages.inherit(added.process, task.process)
         return added
 

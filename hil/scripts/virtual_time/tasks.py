@@ -63,7 +63,6 @@ class Process:
     def __init__(self, pid: int) -> None:
         self.pid = pid
         self.tasks = 0
-        self.has_ptys = False
         self.alarm: Timer | None = None
         self.timers: dict[tuple[str, int], Timer] = {}
         # What `clock_page` knows of it: where these are, 0 for nowhere, and counts of reads.

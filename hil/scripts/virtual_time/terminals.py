@@ -43,6 +43,7 @@ class Terminals:
     def __init__(self, supervisor: Supervisor) -> None:
         self._supervisor = supervisor
         self._line_waits: list[_LineWait] = []
+        self._are_there_ptys = False
 
     def port(self, task: Task, descriptor: int) -> Port | None:
         """The module's port behind a descriptor."""
@@ -57,13 +58,16 @@ class Terminals:
 
     # -- ptys that the tree has made --------------------------------------------------
 
+    def pty_made(self) -> None:
+        """The tree has a pty of its own."""
+        self._are_there_ptys = True
+
     def flush(self) -> None:
         """Let what is on its way through the tree's own ptys arrive: the kernel finishes if asked."""
-        processes = self._supervisor.tree.processes
-        if not any(process.has_ptys for process in processes):
+        if not self._are_there_ptys:
             return
         seen: set[object] = set()
-        for process in processes:
+        for process in self._supervisor.tree.processes:
             for descriptor, end in _pty_ends(process):
                 if end in seen:
                     continue

@@ -126,7 +126,8 @@ class Registers:
     @property
     def arguments(self) -> tuple[int, ...]:
         """Six, unsigned."""
-        return tuple(self._all[place] for place in _ARGUMENTS)
+        words = self._all
+        return words[_RDI], words[_RSI], words[_RDX], words[_R10], words[_R8], words[_R9]
 
     def set_argument(self, number: int, value: int) -> None:
         """Change one of them."""

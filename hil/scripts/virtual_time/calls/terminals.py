@@ -46,7 +46,7 @@ def control(supervisor: Supervisor, task: Task, arguments: Arguments) -> Answer:
     """ioctl(2) of a terminal."""
     request = arguments[1] & 0xFFFFFFFF
     if request == rules.TIOCSPTLCK:
-        task.process.has_ptys = True
+        supervisor.terminals.pty_made()
         return None
     if request in _READS:
         return _read_settings(supervisor, task, arguments)
