@@ -156,6 +156,11 @@ def forget_poller(poller: int) -> None:
     mfusepy._libfuse.fuse_pollhandle_destroy(ctypes.c_void_p(poller))  # noqa: SLF001 # as above
 
 
+def take_no_signals() -> None:
+    """For a thread that serves files: each signal would wake it, and be kept from whoever waits for it."""
+    signal.pthread_sigmask(signal.SIG_BLOCK, signal.valid_signals())
+
+
 class Operations:
     """What the operations of every mount share: the way to its end.
 
@@ -219,6 +224,7 @@ class Mount:
         self._is_settled.set()
 
     def _serve(self, operations: object, options: dict[str, object]) -> None:
+        take_no_signals()
         import mfusepy
 
         mfusepy._libfuse.fuse_set_log_func(_LOG)  # noqa: SLF001 # the library does not offer it

@@ -21,6 +21,7 @@ from simulator.host.refusal import fault
 from . import fuse_file
 from .calls import CallsClosedError
 from .fuse_file import FuseFile
+from .fuse_mount import take_no_signals
 
 if TYPE_CHECKING:
     from collections.abc import Callable
@@ -92,6 +93,7 @@ class KmsgFile:
     # -- requests, on the thread -------------------------------------------------------
 
     def _serve(self) -> None:
+        take_no_signals()
         try:
             while (request := self._file.receive()) is not None:
                 if request.operation == fuse_file.INTERRUPT:
