@@ -1,4 +1,4 @@
-"""Where one command is going to run against the wall: folder, mounts, the sandbox, who answers for the lines.
+"""Where one command is going to run against the wall: folder, mounts, bench, sandbox, who answers for lines.
 
 What is not answered for here is the kernel's own, and so is time.
 """
@@ -10,30 +10,38 @@ import time
 from pathlib import Path
 from typing import TYPE_CHECKING
 
+from hil.bench.served import ServedBench
 from simulator.edges.host_mounts import HostMounts
 
 from .gpio_device.paced import PacedLines, hold_line_calls, why_not
 from .process import SandboxProcess
-from .sandbox import mounts_are_demanded, prepare_dev, sandboxed
+from .sandbox import MODULE_PTYS, mounts_are_demanded, pinned, prepare_dev, sandboxed
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Mapping, Sequence
 
+    from hil.bench.files import BenchDescription
     from simulator.edges.pacing import Driver
 
 
 class PacedStage:
-    """One place for one run of *command* in *folder*, with *environment*, on a bench whose GPIO chip is
-    called *gpio_chip*; closed by whoever makes it, once the run is over.
+    """One place for one run of *command* in *folder*, with *environment*, on the bench of *description*;
+    closed by whoever makes it, once the run is over.
 
-    `notices` says what is missing on this machine.  Raises BenchUnfitError where there can be no mounts.
+    `served` is that bench, *factor* times as quick as the wall's clock.  `notices` says what is missing on
+    this machine.  Raises BenchUnfitError where there can be no mounts.
     """
 
     def __init__(
-        self, command: Sequence[str], folder: Path, environment: Mapping[str, str], gpio_chip: str
+        self,
+        command: Sequence[str],
+        folder: Path,
+        environment: Mapping[str, str],
+        description: BenchDescription,
+        factor: float,
     ) -> None:
         self._command, self._run_in, self._environment = command, folder, environment
-        without = why_not()
+        without, gpio_chip = why_not(), description.settings.host.gpio_chip
         self._gpio_chip = gpio_chip if without is None else None
         self.notices = () if without is None else (f"there is no /dev/{gpio_chip} in this run: {without}",)
         self._folder = tempfile.TemporaryDirectory(prefix="wakebench-")
@@ -44,12 +52,24 @@ class PacedStage:
         with mounts_are_demanded(self._folder):
             self.mounts = HostMounts(self.place, uptime_ns=self._uptime_ns)
         self._held = hold_line_calls() if without is None else None
+        try:
+            self.served = ServedBench(
+                description,
+                self.place,
+                factor=factor,
+                keep_events=True,
+                pinned=pinned(environment),
+                ptys=MODULE_PTYS,
+                mounts=self.mounts,
+            )
+        except BaseException:
+            self._take_away()
+            raise
+        self.served.show()
 
-    def start(
-        self, driver: Driver, *, stdout: Callable[[bytes], None], stderr: Callable[[bytes], None]
-    ) -> SandboxProcess:
-        """Start the command; *driver* serves its bench from now on."""
-        self._driver = driver
+    def start(self, *, stdout: Callable[[bytes], None], stderr: Callable[[bytes], None]) -> SandboxProcess:
+        """Start the command; whoever calls serves the bench from now on."""
+        driver = self._driver = self.served.driver
         if self._held is None:
             return SandboxProcess(self._arguments, driver.descriptors, stdout=stdout, stderr=stderr)
         self._lines = PacedLines(driver, self._held)
@@ -64,6 +84,10 @@ class PacedStage:
 
     def close(self) -> None:
         """Take all away."""
+        self.served.close()
+        self._take_away()
+
+    def _take_away(self) -> None:
         if self._held is not None:
             self._held.close()
         self.mounts.close()

@@ -16,7 +16,6 @@ from functools import cache
 from pathlib import Path
 from typing import TYPE_CHECKING, Final
 
-from hil.bench.served import ServedBench
 from hil.errors import BenchError, BenchUndecidedError, BenchUnfitError, UsageError
 from simulator.edges.port_edges import PtyEdges
 from simulator.kernel.timeline import ns
@@ -26,10 +25,8 @@ from .output import LANE, Output
 from .paced_stage import PacedStage
 from .process import Reports, Stream
 from .sandbox import (
-    MODULE_PTYS,
     check_command,
     passed_on,
-    pinned,
     probe,
 )
 from .stage import Stage
@@ -42,6 +39,7 @@ if TYPE_CHECKING:
     from collections.abc import Sequence
 
     from hil.bench.files import BenchDescription
+    from hil.bench.served import ServedBench
     from hil.recording.query import Recording
 
     from .stage import Stages
@@ -102,9 +100,9 @@ def run_script(
     Where virtual time does not work on this machine, the run is made at real pace, and its first notice says
     why.  A *strict* run has to be exact.
 
-    *environment* holds `NAME=VALUE` or `NAME` to pass on.  Who gives *stages* for runs at virtual pace
-    closes them.  Whatever happens, everything that the script has
-    started is gone when this returns, and the recording is at *recording_path*.
+    *environment* holds `NAME=VALUE` or `NAME` to pass on.  Who gives *stages* for runs at virtual pace closes
+    them.  Whatever happens, everything that the script has started is gone when this returns, and the
+    recording is at *recording_path*.
 
     Raises UsageError where there is nothing to run, BenchUnfitError where the sandbox or the header files
     cannot be had, and ScriptInterruptedError where SIGTERM or SIGHUP ended the run.
@@ -123,35 +121,23 @@ def run_script(
         if factor is None:
             make = stages or (lambda *given: stack.enter_context(contextlib.closing(Stage(*given))))
             stage = make(command, folder, variables, description)
-            served = stage.served
         else:
-            stage = PacedStage(command, folder, variables, description.settings.host.gpio_chip)
+            stage = PacedStage(command, folder, variables, description, factor)
             stack.enter_context(contextlib.closing(stage))
-            served = ServedBench(
-                description,
-                stage.place,
-                factor=factor,
-                keep_events=True,
-                pinned=pinned(variables),
-                ptys=MODULE_PTYS,
-                mounts=stage.mounts,
-            )
-            stack.callback(served.close)
-            served.show()
         try:
-            served.bench.model.recorder.record(LANE, "start", command=" ".join(command))
+            stage.served.bench.model.recorder.record(LANE, "start", command=" ".join(command))
             wanted = _Wanted(limit_s=limit_s, interruption=interruption, pass_on=pass_on_output)
             if isinstance(stage, Stage):
                 done = _supervise_virtually(stage, wanted)
             else:
-                done = _supervise(served, stage, wanted)
+                done = _supervise(stage, wanted)
             if not_virtual is not None:
                 return replace(done, notices=(f"{not_virtual}; the run was made at real pace", *done.notices))
             if strict and factor is None and not done.is_exact:
                 raise BenchUndecidedError(reason="; ".join(done.notices))
             return done
         finally:
-            served.complete()
+            stage.served.complete()
             if recording_path is not None:
                 shutil.copyfile(stage.place / "recording.jsonl", recording_path)
 
@@ -165,14 +151,15 @@ class _Wanted:
     pass_on: bool
 
 
-def _supervise(served: ServedBench, stage: PacedStage, wanted: _Wanted) -> ScriptRun:
+def _supervise(stage: PacedStage, wanted: _Wanted) -> ScriptRun:
     """Serve the model until the script ends or is ended, and all that it has started is gone."""
+    served = stage.served
     driver, recorder = served.driver, served.bench.model.recorder
     timeline, interruption = driver.model.timeline, wanted.interruption
     outcome = _Outcome(served, wanted)
     stdout, stderr = outcome.stdout, outcome.stderr
     driver.descriptors.add_reader(interruption.descriptor, lambda: None)
-    process = stage.start(driver, stdout=stdout.take, stderr=stderr.take)
+    process = stage.start(stdout=stdout.take, stderr=stderr.take)
     status: int | None = None
     try:
         in_time = driver.wait(

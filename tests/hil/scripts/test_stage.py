@@ -30,5 +30,5 @@ def test_where_there_can_be_no_mounts_the_bench_is_unfit_and_nothing_is_left(
     with pytest.raises(BenchUnfitError, match="header files: there is no /dev/fuse; suites and"):
         Stage(["true"], tmp_path, {}, describe("already-on"))
     with pytest.raises(BenchUnfitError, match="header files: there is no /dev/fuse; suites and"):
-        PacedStage(["true"], tmp_path, {}, "gpiochip0")
+        PacedStage(["true"], tmp_path, {}, describe("already-on"), 1.0)
     assert list(tmp_path.iterdir()) == []
