@@ -10,7 +10,10 @@ from dataclasses import astuple, dataclass
 
 @dataclass(slots=True)
 class PortCounts:
-    """Counts since the port appeared: *rx* bytes came from the module, *tx* went to it."""
+    """Counts since the port appeared: *rx* bytes came from the module, *tx* went to it.
+
+    *overrun*, *brk* and *buf_overrun* stay 0: nothing here overruns the host or sends it a break.
+    """
 
     cts: int = 0
     dsr: int = 0
