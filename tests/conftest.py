@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import tempfile
 from collections.abc import Callable, Iterator
 from pathlib import Path
 from typing import Any
@@ -10,6 +11,8 @@ import pytest
 
 from hil.bench.files import BenchDescription, find_bench, load_bench
 from simulator.model import Model
+
+from .dead_mounts import take_dead_mounts_away
 
 pytest_plugins = ["pytester"]
 
@@ -34,6 +37,11 @@ def _open_now() -> list[str]:
         if target.startswith(_WATCHED):
             found.append(target)
     return sorted(found)
+
+
+def pytest_sessionstart() -> None:
+    """pytest removes the folders of former runs, and cannot where one that was killed left a mount."""
+    take_dead_mounts_away(Path(tempfile.gettempdir()))
 
 
 @pytest.fixture(autouse=True)
