@@ -6,9 +6,10 @@ recorded as ignored.  Every change is recorded on the machine's lane with its ca
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING, Generic, TypeVar
+from functools import cache
+from typing import TYPE_CHECKING, Any, Generic, TypeVar
 
-from transitions import Machine as _Machine
+from transitions import Machine
 
 from .announcement import Announcement
 
@@ -30,11 +31,28 @@ class Change(Generic[S]):
         self.before, self.after, self.cause = before, after, cause
 
 
+@cache
+def _definition(states: type[Enum], table: tuple[tuple[str, Any, Any], ...]) -> dict[tuple[str, Any], Any]:
+    """Where each (event, state) of *table* leads: made and checked by the library once for each table."""
+    machine = Machine(
+        model=None,
+        states=states,
+        transitions=[{"trigger": event, "source": before, "dest": after} for event, before, after in table],
+        initial=next(iter(states)),
+        auto_transitions=False,
+    )
+    return {
+        (event, machine.get_state(one.source).value): machine.get_state(one.dest or one.source).value
+        for event in machine.events
+        for one in machine.get_transitions(event)
+    }
+
+
 class StateMachine(Generic[S]):
     """The machine of one subject, built from one *table* of (event, from, to) rows.
 
-    The instance is the `transitions` model itself; *lane* is where it records.  States are the
-    members of one enumeration whose values are the words on the recording.
+    *lane* is where it records.  States are the members of one enumeration whose values are the words on the
+    recording.
     """
 
     state: S
@@ -42,21 +60,10 @@ class StateMachine(Generic[S]):
     def __init__(
         self, *, lane: str, table: Iterable[tuple[str, S, S]], initial: S, recorder: Recorder
     ) -> None:
-        self.lane = lane
+        self.lane, self.state = lane, initial
         self.changed: Announcement[Change[S]] = Announcement()
         self._recorder = recorder
-        self._machine = _Machine(
-            model=self,
-            states=type(initial),
-            transitions=[
-                {"trigger": event, "source": before, "dest": after} for event, before, after in table
-            ],
-            initial=initial,
-            auto_transitions=False,
-            ignore_invalid_triggers=True,
-            model_override=False,
-        )
-        self._after: dict[tuple[str, S], S] = {(event, before): after for event, before, after in table}
+        self._after: dict[tuple[str, S], S] = _definition(type(initial), tuple(table))
 
     def happen(self, event: str, cause: str = "") -> bool:
         """Let *event* happen; True where it changed the state, else it is recorded as ignored."""
@@ -66,7 +73,7 @@ class StateMachine(Generic[S]):
             self._recorder.record(self.lane, "ignored", event=event, state=before.value)
             return False
         # The table has no callbacks and no conditions, so the state is set: a trigger takes ten times longer.
-        self._machine.set_state(after)
+        self.state = after
         self._recorder.record(
             self.lane, "state", **{"from": before.value, "to": after.value}, cause=cause or event
         )
