@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from functools import cached_property
 from typing import TYPE_CHECKING, Any, Literal, TypeAlias
 
 from pydantic import ValidationError
@@ -39,6 +40,7 @@ from .simulated_port import MemoryPort, PtyPort, SimulatedPort
 if TYPE_CHECKING:
     from collections.abc import Callable, Collection, Mapping
 
+    from simulator.board.picture import Route
     from simulator.kernel.recorder import Value
     from simulator.module.port import Port as ModulePort
 
@@ -107,9 +109,14 @@ class SimulatedPin(HeaderPin):
 class SimulatedHeader(Header):
     """The model's header; roles are found through the wiring."""
 
-    def __init__(self, driver: Driver, nominal: NominalBoard) -> None:
+    def __init__(self, driver: Driver, description: BenchDescription) -> None:
         self._driver, self._board = driver, driver.model.board
-        self._routes = nominal.routes
+        self._description = description
+
+    @cached_property
+    def _routes(self) -> Mapping[str, Route | None]:
+        """Found once somebody asks: a script never does."""
+        return NominalBoard(self._description).routes
 
     @property
     def roles(self) -> list[str]:
@@ -341,9 +348,8 @@ class SimulatedBench(Bench):
         self.is_closed = False
         self._recording = Recording(head(description, pace=pace_name(factor), pinned=pinned))
         self.clock = SimulatedClock(self.driver)
-        header = SimulatedHeader(self.driver, NominalBoard(description))
-        self.header = header
-        self._roles = header.roles
+        header = SimulatedHeader(self.driver, description)
+        self.header = self._simulated_header = header
         ports_seen = SimulatedPorts(self.driver, self.edges, baud=self.profile.uart.baud)
         self.ports, self._close_ports = ports_seen, ports_seen.close_all
         self.supply = SimulatedSupply(self.driver)
@@ -363,7 +369,7 @@ class SimulatedBench(Bench):
     def parts(self) -> Collection[str]:
         """The names a suite can need."""
         return {
-            *(f"header:{role}" for role in self._roles),
+            *(f"header:{role}" for role in self._simulated_header.roles),
             *(f"port:{role}" for role in self._port_roles),
             "supply",
             "meter",

@@ -13,6 +13,7 @@ import contextlib
 import os
 import shutil
 import subprocess
+from functools import cache
 from pathlib import Path
 from typing import TYPE_CHECKING, Final
 
@@ -188,13 +189,17 @@ def scratch_folders() -> list[tuple[str, int]]:
     ]
 
 
-def _empty_places() -> list[Path]:
+def _empty_places() -> tuple[Path, ...]:
     """What is hidden: the usual places, and the caller's home wherever it is."""
-    places = [Path(place) for place in _EMPTY]
-    home = Path.home().resolve()
+    return _empty_places_with(Path.home())
+
+
+@cache
+def _empty_places_with(home: Path) -> tuple[Path, ...]:
+    places, home = [Path(place) for place in _EMPTY], home.resolve()
     if home != Path("/") and not any(home.is_relative_to(place) for place in (*_EMPTY, *_MADE)):
         places.append(home)
-    return [place for place in places if place.is_dir() and not place.is_symlink()]
+    return tuple(place for place in places if place.is_dir() and not place.is_symlink())
 
 
 def _shown_places(command: Sequence[str], folder: Path, empty: Sequence[Path]) -> list[Path]:

@@ -67,8 +67,9 @@ def free_place(folder: Path) -> Path:
     """
     folder = folder.parent.resolve() / folder.name
     _refuse_mounted(folder)
-    folder = folder.resolve()
-    _refuse_mounted(folder)
+    if folder.is_symlink():
+        folder = folder.resolve()
+        _refuse_mounted(folder)
     return folder
 
 
