@@ -91,9 +91,10 @@ class _Vector(ctypes.Structure):
 
 
 class Registers:
-    """The registers of one stopped task; x0 is the first argument and the result."""
+    """The registers of one stopped task, their `holder`; x0 is the first argument and the result."""
 
     def __init__(self) -> None:
+        self.holder = 0
         self._all = (ctypes.c_ulong * 34)()
         self._vector = _Vector(ctypes.addressof(self._all), ctypes.sizeof(self._all))
         self._number = ctypes.c_int(0)
@@ -103,6 +104,7 @@ class Registers:
     def load(self, tid: int) -> None:
         """Read the task's."""
         ptrace(GETREGSET, tid, _NT_PRSTATUS, ctypes.addressof(self._vector))
+        self.holder = tid
         self._number.value = ctypes.c_int(self._all[_X8]).value
         self._has_number = False
 
@@ -150,6 +152,7 @@ class Registers:
 
     def put_back(self, saved: bytes) -> None:
         """As they were."""
+        self.holder = 0
         ctypes.memmove(self._all, saved, len(saved))
         self._has_number = False
 

@@ -34,6 +34,12 @@ class Resting:
         self.has_begun = False
         self._busy: Task | None = None
         self._rested: dict[Task, bytes] = {}
+        # Whether somebody has ended since all rested, so that those of the sandbox may have something to do.
+        self._has_any_ended = True
+
+    def ends(self) -> None:
+        """Somebody has ended."""
+        self._has_any_ended = True
 
     def look(self, *, is_late: bool) -> Seen:
         """Whether all rest; then what has come from the tree is taken in: when it came is chance.
@@ -50,7 +56,7 @@ class Resting:
             return Seen.CHANGE
         if have_asked or not self.has_begun:
             return Seen.BUSY
-        self._rested = marks
+        self._have_rested(marks)
         return Seen.REST
 
     def _look(self) -> tuple[Seen, dict[Task, bytes], bool]:
@@ -80,7 +86,7 @@ class Resting:
         Whoever calls and is alone can be answered at once: no need to wait for the others.
         """
         supervisor = self._supervisor
-        if not self.has_begun or any(other.is_at_stop and other is not task for other in supervisor.tree):
+        if not self.has_begun or supervisor.calls.are_any_at_stop(but=task):
             return False
         supervisor.terminals.flush()
         marks = self._marks(but=task)
@@ -94,14 +100,17 @@ class Resting:
                 return False
         if supervisor.time.takes_in():
             return False
-        self._rested = marks
+        self._have_rested(marks)
         return True
 
+    def _have_rested(self, marks: dict[Task, bytes]) -> None:
+        self._rested, self._has_any_ended = marks, False
+
     def _marks(self, but: Task | None = None) -> dict[Task, bytes] | None:
-        """The marks of all, *but* one; None where anybody runs."""
+        """The marks of all who can have run, *but* one; None where anybody runs."""
         marks: dict[Task, bytes] = {}
         for task in self._supervisor.tree:
-            if task is not but:
+            if task is not but and (self._has_any_ended or not task.keeps_others):
                 mark = task.rest()
                 if mark is None:
                     self._busy = task
@@ -117,7 +126,7 @@ class Resting:
     def _is_busy_still(self) -> bool:
         """Whether that one runs which ran when all were last asked: nearly always it does."""
         busy, self._busy = self._busy, None
-        if busy is None or self._supervisor.tree.get(busy.tid) is not busy or busy.rest() is not None:
+        if busy is None or self._supervisor.tree.get(busy.tid) is not busy or not busy.is_running():
             return False
         self._busy = busy
         return True

@@ -144,7 +144,7 @@ class Supervisor:
         ptrace(kernel.SEIZE, pid, 0, kernel.OPTIONS)
         self._root = pid
         task = self.tree.add(pid, pid, (0,))
-        task.has_started = True
+        task.has_started = task.keeps_others = True
         self._used_before_ns = task.processor_ns()
 
     def run(self, cancelled: Callable[[], bool] = lambda: False) -> int | None:
@@ -258,8 +258,10 @@ class Supervisor:
                 before_s = self._used_before_ns / 1e9 if pid == self._root else 0.0
                 self.tree_s = max(self.tree_s, used_s - before_s)
             found = True
-            with contextlib.suppress(GoneError):
+            try:
                 self._take_stop(pid, status)
+            except GoneError:
+                continue
 
     def _take_stop(self, pid: int, status: int) -> None:
         task = self.tree.get(pid)
@@ -302,6 +304,7 @@ class Supervisor:
         pid = _process_of(child) if is_thread else child
         task.children += 1
         added = self.tree.add(child, pid, (*task.place, task.children))
+        added.keeps_others = task.keeps_others
         if pid == child:
             self.clock_pages.inherit(added.process, task.process)
         return added
@@ -312,6 +315,7 @@ class Supervisor:
             if other is not task and (other is former or other.process is task.process):
                 self._forget(other)
         task.close()
+        task.keeps_others = False
         task.end_vfork()
         task.process.forget_memory()
         self.calls.forget(task)
@@ -341,6 +345,7 @@ class Supervisor:
         self._forget(task)
 
     def _forget(self, task: Task) -> None:
+        self.resting.ends()
         task.end_vfork()
         self.calls.forget(task)
         if task.read_until is not None:

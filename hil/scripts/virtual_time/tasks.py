@@ -133,12 +133,16 @@ class Process:
 
 @dataclass(slots=True, eq=False)
 class Task:
-    """One thread, at its *place* in the tree: the root's is (0,), its third child's (0, 3)."""
+    """One thread, at its *place* in the tree: the root's is (0,), its third child's (0, 3).
+
+    One that `keeps_others` is of the sandbox and not of the script: it does nothing until somebody ends.
+    """
 
     tid: int
     process: Process
     place: tuple[int, ...]
     children: int = 0
+    keeps_others: bool = False
     has_started: bool = False
     is_in_vfork: bool = False
     vfork_parent: Task | None = None
@@ -175,7 +179,7 @@ class Task:
         if self.is_parked:
             return self._rest_at_stop()
         try:
-            stat, call, schedule = self._opened()
+            stat, call, schedule = self._files or self._opened()
             text = os.pread(stat, 512, 0)
             place = text.rindex(b")") + 2
             state = text[place : place + 1]
@@ -189,6 +193,13 @@ class Task:
         except (OSError, ValueError):
             return None
         return mark
+
+    def is_running(self) -> bool:
+        """Whether the task runs for sure: where not, it may still be about to."""
+        try:
+            return os.pread(self._opened()[1], 8, 0)[:1] == _RUNNING_CALL
+        except OSError:
+            return False
 
     def _rest_at_stop(self) -> bytes | None:
         """The same for one that is parked: it rests, unless it has been killed."""
@@ -210,11 +221,18 @@ class Task:
         words = text.split()
         return [int(word, 0) for word in words] if len(words) > 1 else []
 
+    def has_run(self) -> bytes:
+        """For how long, and how often, as the kernel has it: another text after each time."""
+        try:
+            return os.pread(self._opened()[2], 64, 0)
+        except OSError:
+            return b""
+
     def processor_ns(self) -> int:
         """Processor time so far."""
         try:
-            return int(os.pread(self._opened()[2], 64, 0).split()[0])
-        except (OSError, ValueError, IndexError):
+            return int(self.has_run().split()[0])
+        except (ValueError, IndexError):
             return 0
 
     def name(self) -> str:
@@ -299,6 +317,14 @@ class Tree:
     def processes(self) -> list[Process]:
         """All processes."""
         return list(self._processes.values())
+
+    def have_run(self) -> dict[Process, list[bytes]]:
+        """By process of the script, for each task something that changes whenever it runs."""
+        found: dict[Process, list[bytes]] = {}
+        for task in self:
+            if not task.keeps_others:
+                found.setdefault(task.process, []).append(task.has_run())
+        return found
 
     def add(self, tid: int, pid: int, place: tuple[int, ...]) -> Task:
         """A task that has come."""

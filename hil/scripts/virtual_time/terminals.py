@@ -44,6 +44,8 @@ class Terminals:
         self._supervisor = supervisor
         self._line_waits: list[_LineWait] = []
         self._are_there_ptys = False
+        # The ends that each process holds, with what its tasks had run until then.
+        self._seen: dict[Process, tuple[list[bytes], list[tuple[int, object]]]] = {}
 
     def port(self, task: Task, descriptor: int) -> Port | None:
         """The module's port behind a descriptor."""
@@ -52,9 +54,7 @@ class Terminals:
 
     def is_held(self, device: Device) -> bool:
         """Whether any task of the tree holds the terminal *device*."""
-        return any(
-            end == device for process in self._supervisor.tree.processes for _, end in _pty_ends(process)
-        )
+        return any(end == device for _, _, end in self._pty_ends())
 
     # -- ptys that the tree has made --------------------------------------------------
 
@@ -67,14 +67,24 @@ class Terminals:
         if not self._are_there_ptys:
             return
         seen: set[object] = set()
-        for process in self._supervisor.tree.processes:
-            for descriptor, end in _pty_ends(process):
-                if end in seen:
-                    continue
-                seen.add(end)
-                with kernel.borrowed(process.pid, descriptor) as own:
-                    if own is not None:
-                        select.select([own], (), (), 0)
+        for process, descriptor, end in self._pty_ends():
+            if end in seen:
+                continue
+            seen.add(end)
+            with kernel.borrowed(process.pid, descriptor) as own:
+                if own is not None:
+                    select.select([own], (), (), 0)
+
+    def _pty_ends(self) -> Iterator[tuple[Process, int, object]]:
+        """The ends of ptys in the tree; a process is asked only where it has run since it last was."""
+        before, self._seen = self._seen, {}
+        for process, have_run in self._supervisor.tree.have_run().items():
+            seen = before.get(process)
+            if seen is None or seen[0] != have_run:
+                seen = have_run, list(_pty_ends(process))
+            self._seen[process] = seen
+            for descriptor, end in seen[1]:
+                yield process, descriptor, end
 
     # -- modem lines ------------------------------------------------------------------
 

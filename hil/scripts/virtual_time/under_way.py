@@ -73,7 +73,8 @@ class CallsUnderWay:
         if isinstance(result, Pending):
             return
         if result is not None:
-            registers.load(task.tid)
+            if registers.holder != task.tid:  # meanwhile they were another's
+                registers.load(task.tid)
             registers.number, registers.result = -1, result
             registers.store(task.tid)
         ptrace(kernel.CONT, task.tid)
@@ -106,6 +107,10 @@ class CallsUnderWay:
         if task.waiting is not None and task.waiting.deadline is not None:
             task.waiting.deadline.cancel()
         task.waiting = task.chain = None
+
+    def are_any_at_stop(self, *, but: Task) -> bool:
+        """Whether any task, *but* one, goes on only when it is let."""
+        return any(task is not but for task in (*self.parked, *self._held))
 
     def _hold(self, task: Task) -> None:
         task.is_held = True

@@ -91,15 +91,17 @@ _CALL_BYTES: Final = 2
 
 
 class Registers:
-    """The registers of one stopped task; `load` and `store` move them."""
+    """The registers of one stopped task, their `holder`; `load` and `store` move them."""
 
     def __init__(self) -> None:
+        self.holder = 0
         self._all = (ctypes.c_ulong * 27)()
         self._address = ctypes.addressof(self._all)
 
     def load(self, tid: int) -> None:
         """Read the task's."""
         ptrace(GETREGS, tid, 0, self._address)
+        self.holder = tid
 
     def store(self, tid: int) -> None:
         """Write them back."""
@@ -144,6 +146,7 @@ class Registers:
 
     def put_back(self, saved: bytes) -> None:
         """As they were."""
+        self.holder = 0
         ctypes.memmove(self._all, saved, len(saved))
 
     def call_again(self, number: int, arguments: Sequence[int]) -> None:
