@@ -20,6 +20,7 @@ from hil.errors import BenchUndecidedError, BenchUnfitError, UsageError
 from hil.recording.store import load
 
 from .runner import ScriptRun
+from .virtual_time.processors import choose_processor
 
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
@@ -38,7 +39,9 @@ class KeptScripts:
 
     def __init__(self) -> None:
         self._folder = tempfile.TemporaryDirectory(prefix="wakebench-")
-        self._places = deque([_Place(self._folder.name)])
+        # One for both places: while the one runs a script there, the other gets ready elsewhere.
+        self._processor = choose_processor()
+        self._places = deque([_Place(self._folder.name, self._processor)])
         self._runs = 0
 
     def run(
@@ -99,7 +102,7 @@ class KeptScripts:
         """The one whose turn it is; the second is started when it is seen that there are many runs."""
         self._runs += 1
         if self._runs == _RUNS_ALONE:
-            self._places.append(_Place(self._folder.name))
+            self._places.append(_Place(self._folder.name, self._processor))
         self._places.rotate()
         return self._places[0]
 
@@ -119,11 +122,11 @@ class KeptScripts:
 
 
 class _Place:
-    """A process that runs scripts, with *folder* for what it leaves lying about meanwhile."""
+    """A process that runs scripts on *processor*, with *folder* for what it leaves lying about meanwhile."""
 
-    def __init__(self, folder: str) -> None:
+    def __init__(self, folder: str, processor: int) -> None:
         self._process = subprocess.Popen(
-            [sys.executable, "-m", "hil.scripts.serving"],
+            [sys.executable, "-m", "hil.scripts.serving", str(processor)],
             env={**os.environ, "TMPDIR": folder},
             stdin=subprocess.PIPE,
             stdout=subprocess.PIPE,

@@ -196,7 +196,7 @@ def _supervise_virtually(stage: Stage, wanted: _Wanted) -> ScriptRun:
     served.show()
     mounts.show_times_by(lambda: world.wall_ns)
     servants = Servants(mounts.asking, mounts.answering)
-    supervisor = Supervisor(world, seed=settings.seed, servants=servants)
+    supervisor = Supervisor(world, seed=settings.seed, servants=servants, processor=stage.processor)
     supervisor.time.limit_ns = timeline.now_ns + ns(wanted.limit_s)
     reports = Reports(descriptors, stage.reports)
     streams = [

@@ -28,11 +28,11 @@ if TYPE_CHECKING:
 _KEPT: Final = 64
 
 
-def serve() -> None:
-    """Answer each line of standard input until its end."""
+def serve(processor: int) -> None:
+    """Answer each line of standard input until its end; scripts run on *processor*."""
     benches: dict[str, BenchDescription] = {}
     is_warm = False
-    with contextlib.closing(StageAhead()) as stages:
+    with contextlib.closing(StageAhead(processor)) as stages:
         for line in sys.stdin:
             answer = _answer(json.loads(line), benches, stages)
             sys.stdout.write(json.dumps(answer) + "\n")
@@ -98,4 +98,4 @@ def _answer(
 
 if __name__ == "__main__":
     stand_apart()
-    serve()
+    serve(int(sys.argv[1]))

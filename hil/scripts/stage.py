@@ -32,6 +32,7 @@ from .sandbox import (
 from .virtual_time.architecture import this_machine
 from .virtual_time.filter import as_file, program
 from .virtual_time.kernel import same_addresses
+from .virtual_time.processors import kept_off
 from .virtual_time.world import uptime_ns
 
 if TYPE_CHECKING:
@@ -52,9 +53,10 @@ class Stage:
     """One place for one run of *command* in *folder*, with *environment*, on the bench of *description*;
     closed by whoever makes it.
 
-    `served` is that bench at virtual pace, at its beginning.
-    `reports`, `stdout` and `stderr` are descriptors to read from, which their readers close.  The sandbox has
-    the filter under which calls stop, so it must be traced when `release` lets it go on to the command.
+    The command is to run on *processor* alone, any that is free for it where none is given.  `served` is the
+    bench at virtual pace, at its beginning.  `reports`, `stdout` and `stderr` are descriptors to read from,
+    which their readers close.  The sandbox has the filter under which calls stop, so it must be traced when
+    `release` lets it go on to the command.
 
     Raises BenchUnfitError where there can be no mounts.
     """
@@ -65,7 +67,9 @@ class Stage:
         folder: Path,
         environment: Mapping[str, str],
         description: BenchDescription,
+        processor: int | None = None,
     ) -> None:
+        self.processor = processor
         self.made_for = (tuple(command), folder, dict(environment), description)
         settings = description.settings
         start_ns, gpio_chip = settings.start_ns, settings.host.gpio_chip
@@ -174,10 +178,12 @@ class Stage:
 class StageAhead:
     """A stage for the next run, made when the last is over: the same is most often asked for again.
 
-    That is what repetitions and searches do; for anything else one is made when it is asked for.
+    That is what repetitions and searches do; for anything else one is made when it is asked for.  Commands
+    run on *processor*, which others may share that take turns with this; stages are made ahead elsewhere.
     """
 
-    def __init__(self) -> None:
+    def __init__(self, processor: int) -> None:
+        self._processor = processor
         self._ahead: Stage | None = None
         self._taken: Stage | None = None
 
@@ -194,16 +200,17 @@ class StageAhead:
         if stage is not None and stage.made_for != wanted:
             stage.close()
             stage = None
-        self._taken = stage or Stage(*wanted)
+        self._taken = stage or Stage(*wanted, self._processor)
         return self._taken
 
     def prepare(self) -> None:
         """Take the last one away, and make one like it."""
         taken, self._taken = self._taken, None
         if taken is not None:
-            taken.close()
-            with contextlib.suppress(WakebenchError, OSError):  # told when it is asked for
-                self._ahead = Stage(*taken.made_for)
+            with kept_off(self._processor):
+                taken.close()
+                with contextlib.suppress(WakebenchError, OSError):  # told when it is asked for
+                    self._ahead = Stage(*taken.made_for, self._processor)
 
     def close(self) -> None:
         """Take all away."""

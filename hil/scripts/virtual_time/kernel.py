@@ -178,6 +178,12 @@ def same_addresses() -> Iterator[None]:
         _libc.personality(before)
 
 
+def this_processor() -> int:
+    """The number of the processor that this runs on, just now."""
+    number: int = _libc.sched_getcpu()
+    return number
+
+
 def set_timer_slack(nanoseconds: int) -> None:
     """How far the kernel may put off this thread's own timers."""
     _libc.prctl(_PR_SET_TIMERSLACK, nanoseconds, 0, 0, 0)
@@ -228,12 +234,3 @@ def tick_timerfd(descriptor: int, ticks: int) -> None:
         # A kernel without checkpointing: the least that it can be armed for.
         at_once = ctypes.create_string_buffer((0).to_bytes(24, "little") + (1).to_bytes(8, "little"))
         _libc.timerfd_settime(descriptor, 0, at_once, None)
-
-
-def signal_descriptor(number: int) -> int:
-    """A descriptor from which a blocked signal can be read: non-blocking, closed by exec."""
-    mask = ctypes.c_uint64(1 << (number - 1))
-    descriptor: int = _libc.signalfd(-1, ctypes.byref(mask), os.O_NONBLOCK | os.O_CLOEXEC)
-    if descriptor < 0:
-        raise OSError(ctypes.get_errno(), "signalfd")
-    return descriptor

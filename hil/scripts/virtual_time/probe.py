@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import os
-import select
 from functools import cache
 from typing import TYPE_CHECKING, Final
 
@@ -75,10 +74,6 @@ class StillWorld:
     def run_until(self, at_ns: int) -> None:
         """It is *at_ns*."""
         self.now_ns = max(self.now_ns, at_ns)
-
-    def wait_outside(self, descriptor: int, seconds: float) -> None:
-        """Wait in wall time."""
-        select.select([descriptor], (), (), seconds)
 
     def port_at(self, device: tuple[int, int]) -> Port | None:
         """There are no ports."""

@@ -34,12 +34,8 @@ class Resting:
         self.has_begun = False
         self._busy: Task | None = None
         self._rested: dict[Task, bytes] = {}
-        # Whether somebody has ended since all rested, so that those of the sandbox may have something to do.
-        self._has_any_ended = True
-
-    def ends(self) -> None:
-        """Somebody has ended."""
-        self._has_any_ended = True
+        # Whether since all rested anybody has ended who gave those of the sandbox something to do.
+        self.has_any_ended = True
 
     def look(self, *, is_late: bool) -> Seen:
         """Whether all rest; then what has come from the tree is taken in: when it came is chance.
@@ -104,13 +100,13 @@ class Resting:
         return True
 
     def _have_rested(self, marks: dict[Task, bytes]) -> None:
-        self._rested, self._has_any_ended = marks, False
+        self._rested, self.has_any_ended = marks, False
 
     def _marks(self, but: Task | None = None) -> dict[Task, bytes] | None:
         """The marks of all who can have run, *but* one; None where anybody runs."""
         marks: dict[Task, bytes] = {}
         for task in self._supervisor.tree:
-            if task is not but and (self._has_any_ended or not task.keeps_others):
+            if task is not but and (self.has_any_ended or not task.keeps_others):
                 mark = task.rest()
                 if mark is None:
                     self._busy = task

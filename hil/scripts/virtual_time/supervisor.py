@@ -22,6 +22,7 @@ from .hang import describe, who_waits
 from .kernel import GoneError, ptrace
 from .limits import Limits
 from .passing import Passing
+from .processors import bind, choose_processor
 from .programs import begin_program
 from .resting import Resting, Seen
 from .spinning import Spinning
@@ -31,6 +32,7 @@ from .under_way import CallsUnderWay
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Mapping, Sequence
+    from resource import struct_rusage
 
     from .probe import StillWorld
     from .world import Servants, World
@@ -38,10 +40,12 @@ if TYPE_CHECKING:
 _STOP_SIGNALS: Final = (signal.SIGSTOP, signal.SIGTSTP, signal.SIGTTIN, signal.SIGTTOU)
 _SYSCALL_STOP: Final = signal.SIGTRAP | 0x80
 _SIGNALLED: Final = 128
-# How long to wait for tasks that are on their way to rest, in wall seconds: doubling from the first on.
-_SHORTEST_S, _LONGEST_S = 1e-5, 3e-4
-# Looks without a pause before that: most programs are soon at rest again.
-_LOOKS_AT_ONCE: Final = 10
+# How long to wait for the next stop of those that run, in wall seconds, before all are looked at: doubling.
+_SHORTEST_S, _LONGEST_S = 1e-4, 4e-4
+# Looks for a stop before that, some tens of microseconds in all: most programs soon stop again.
+_LOOKS_AT_ONCE: Final = 50
+# And so many stops are taken before anything else is looked at.
+_STOPS_AT_ONCE: Final = 100
 # How long tasks may rest in calls that nobody times before that is called a hang.
 _EMPTY_LOOKS: Final = 12
 # At the end, what is left dies within milliseconds, unless it waits for the model.
@@ -55,11 +59,15 @@ class HungError(Exception):
 class Supervisor:
     """One tree.  `run` returns the root's status as a shell gives it.
 
-    *seed* makes the random bytes that programs ask for.  `is_exact` is False once virtual time had to follow
-    processor time.  `tree_s` is the processor time that the tree has used.
+    *seed* makes the random bytes that programs ask for.  The tree runs on *processor* alone.  `is_exact` is
+    False once virtual time had to follow processor time.  `tree_s` is the processor time that the tree has
+    used.
     """
 
-    def __init__(self, world: World | StillWorld, *, seed: int, servants: Servants) -> None:
+    def __init__(
+        self, world: World | StillWorld, *, seed: int, servants: Servants, processor: int | None = None
+    ) -> None:
+        self.processor = choose_processor() if processor is None else processor
         self.world, self.machine = world, this_machine()
         self.tree, self.time = Tree(), Passing(self)
         self.registers = self.machine.Registers()
@@ -74,6 +82,8 @@ class Supervisor:
         self.notices: list[str] = []
         self.status: int | None = None
         self._early: dict[int, int] = {}
+        # Whether somebody whose stop was just taken has gone on, and so runs.
+        self._has_gone_on = False
         self._root = self._used_before_ns = 0
         self._cancelled: Callable[[], bool] = lambda: False
 
@@ -136,11 +146,8 @@ class Supervisor:
 
         Raises GoneError where it has ended, PermissionError where it may not be traced.
         """
-        # On one processor, whoever runs goes on until it waits: a task that is woken does not push it aside
-        # (sched(7)).
         with contextlib.suppress(ProcessLookupError):
-            os.sched_setaffinity(pid, _processor())
-            os.sched_setscheduler(pid, os.SCHED_BATCH, os.sched_param(0))
+            bind(pid, self.processor)
         ptrace(kernel.SEIZE, pid, 0, kernel.OPTIONS)
         self._root = pid
         task = self.tree.add(pid, pid, (0,))
@@ -154,42 +161,53 @@ class Supervisor:
         """
         self._cancelled = cancelled
         kernel.set_timer_slack(1)
-        children = _ChildSignals()
+        before = signal.pthread_sigmask(signal.SIG_BLOCK, {signal.SIGCHLD})
         try:
-            self._serve(children)
+            self._serve()
             if self.time.is_over:
                 self.notice(f"when its time was over: {who_waits(self)}")
             return self.status
         finally:
-            self._end_all(children)
+            self._end_all()
             if self.line_handles is not None:
                 self.line_handles.close()
-            children.close()
+            signal.pthread_sigmask(signal.SIG_SETMASK, before)
             kernel.set_timer_slack(kernel.USUAL_SLACK_NS)
 
-    def _serve(self, children: _ChildSignals) -> None:
-        pause_s, looks, empty = _SHORTEST_S, 0, 0
+    def _serve(self) -> None:
+        pause_s, empty = _SHORTEST_S, 0
         while self.tree.has_process(self._root) and not self._is_over():
             if self.take_stops():
-                pause_s, looks = _SHORTEST_S, 0
+                pause_s = _SHORTEST_S
+                if self._has_gone_on:
+                    self._let_run(pause_s)
+                    continue
             match self.resting.look(is_late=pause_s == _LONGEST_S):
                 case Seen.CHANGE:
-                    pause_s, looks = _SHORTEST_S, 0
+                    pause_s = _SHORTEST_S
                 case Seen.BUSY:
-                    self.spinning.follow_processor()
-                    if self.spinning.is_following and (self.world.settle() or self.calls.release_one()):
-                        continue  # whoever waits until all others rest has waited for long enough
-                    looks += 1
-                    if looks > _LOOKS_AT_ONCE:
-                        self._pause(children, pause_s)
-                        pause_s = min(2 * pause_s, _LONGEST_S)
+                    self._let_run(pause_s)
+                    pause_s = min(2 * pause_s, _LONGEST_S)
                 case Seen.REST if self._goes_on():
                     empty = 0
                 case _:
                     empty += 1
                     if empty > _EMPTY_LOOKS:
                         raise HungError(describe(self))
-                    self._pause(children, _LONGEST_S * empty)
+                    _await_stop(_LONGEST_S * empty)
+
+    def _soon_stops(self) -> bool:
+        """Whether one of those that run stops at once: to wait for that would take longer."""
+        if kernel.this_processor() == self.processor:
+            return False  # while this looks, they cannot run
+        return any(kernel.is_any_stop_there() for _ in range(_LOOKS_AT_ONCE))
+
+    def _let_run(self, seconds: float) -> None:
+        """Somebody runs: wait until one stops, or for so long."""
+        self.spinning.follow_processor()
+        if self.spinning.is_following and (self.world.settle() or self.calls.release_one()):
+            return  # whoever waits until all others rest has waited for long enough
+        _await_stop(seconds)
 
     def _goes_on(self) -> bool:
         """Everybody rests and nothing is on its way: let the next go on; False where nobody ever will."""
@@ -205,11 +223,7 @@ class Supervisor:
     def _is_over(self) -> bool:
         return self._cancelled() or self.time.is_over
 
-    def _pause(self, children: _ChildSignals, seconds: float) -> None:
-        self.world.wait_outside(children.descriptor, seconds)
-        children.clear()
-
-    def _end_all(self, children: _ChildSignals) -> None:
+    def _end_all(self) -> None:
         """Kill what is left, wait until it has gone, and take in what came from it."""
         idle = 0
         while len(self.tree):
@@ -225,7 +239,7 @@ class Supervisor:
                 if idle % _IDLE_LOOKS == 0:
                     # A service of the model may hold a dying task: a request that nobody answers keeps it.
                     self.world.settle()
-                self._pause(children, _LONGEST_S)
+                _await_stop(_LONGEST_S)
                 continue
             task = self.tree.get(pid)
             if os.WIFSTOPPED(status):
@@ -240,35 +254,37 @@ class Supervisor:
     # -- stops --------------------------------------------------------------------
 
     def take_stops(self) -> bool:
-        """Handle every stop that there is; True where there was any."""
-        found, sleepers = False, self.calls.parked
-        while True:
+        """Handle every stop that there is, and those that follow at once; True where there was any."""
+        found, sleepers, self._has_gone_on = False, self.calls.parked, False
+        for _ in range(_STOPS_AT_ONCE):
             try:
                 pid, status, used = os.wait4(-1, os.WNOHANG | kernel.WALL)
             except ChildProcessError:
-                pid = 0
+                break
             if pid == 0:
-                if found and sleepers:
-                    # Whoever went on may have sent them signals.
-                    self.calls.unpark_signalled(sleepers)
-                return found
-            if not os.WIFSTOPPED(status) and self.tree.get(pid) is not None:
-                # What a process has used holds what those it waited for have used.
-                used_s = used.ru_utime + used.ru_stime
-                before_s = self._used_before_ns / 1e9 if pid == self._root else 0.0
-                self.tree_s = max(self.tree_s, used_s - before_s)
-            found = True
-            try:
-                self._take_stop(pid, status)
-            except GoneError:
+                if not (self._has_gone_on and self._soon_stops()):
+                    break
+                self._has_gone_on = False
                 continue
+            found, task = True, self.tree.get(pid)
+            if task is None:
+                self._early[pid] = status  # a child's first stop may come before its parent's event
+                continue
+            with contextlib.suppress(GoneError):
+                self._take_stop(task, status, used)
+                if not (task.has_ended or task.is_at_stop or task.is_stopped):
+                    self._has_gone_on = True
+        if found and sleepers:
+            # Whoever went on may have sent them signals.
+            self.calls.unpark_signalled(sleepers)
+        return found
 
-    def _take_stop(self, pid: int, status: int) -> None:
-        task = self.tree.get(pid)
-        if task is None:
-            self._early[pid] = status  # a child's first stop may come before its parent's event
-            return
+    def _take_stop(self, task: Task, status: int, used: struct_rusage | None = None) -> None:
         if not os.WIFSTOPPED(status):
+            if used is not None:
+                # What a process has used holds what those it waited for have used.
+                before_s = self._used_before_ns / 1e9 if task.tid == self._root else 0.0
+                self.tree_s = max(self.tree_s, used.ru_utime + used.ru_stime - before_s)
             self._remove(task, status)
             return
         number, event = os.WSTOPSIG(status), status >> 16
@@ -298,12 +314,12 @@ class Supervisor:
         _resume(task)
         early = self._early.pop(child, None)
         if early is not None:
-            self._take_stop(child, early)
+            self._take_stop(added, early)
 
     def _add_child(self, task: Task, child: int, *, is_thread: bool) -> Task:
         pid = _process_of(child) if is_thread else child
         task.children += 1
-        added = self.tree.add(child, pid, (*task.place, task.children))
+        added = self.tree.add(child, pid, (*task.place, task.children), task.process)
         added.keeps_others = task.keeps_others
         if pid == child:
             self.clock_pages.inherit(added.process, task.process)
@@ -314,7 +330,6 @@ class Supervisor:
         for other in self.tree:
             if other is not task and (other is former or other.process is task.process):
                 self._forget(other)
-        task.close()
         task.keeps_others = False
         task.end_vfork()
         task.process.forget_memory()
@@ -345,31 +360,20 @@ class Supervisor:
         self._forget(task)
 
     def _forget(self, task: Task) -> None:
-        self.resting.ends()
         task.end_vfork()
         self.calls.forget(task)
         if task.read_until is not None:
             task.read_until.cancel()
         if self.tree.remove(task):
+            self.resting.has_any_ended |= self.tree.leaves_to_keepers(task.process)
             if task.process.alarm is not None:
                 task.process.alarm.close()
             task.process.forget_timers()
 
 
-class _ChildSignals:
-    """A descriptor that is readable once a child has stopped or ended."""
-
-    def __init__(self) -> None:
-        self._before = signal.pthread_sigmask(signal.SIG_BLOCK, {signal.SIGCHLD})
-        self.descriptor = kernel.signal_descriptor(signal.SIGCHLD)
-
-    def clear(self) -> None:
-        with contextlib.suppress(BlockingIOError):
-            os.read(self.descriptor, 4096)
-
-    def close(self) -> None:
-        os.close(self.descriptor)
-        signal.pthread_sigmask(signal.SIG_SETMASK, self._before)
+def _await_stop(seconds: float) -> None:
+    """Until a child or a task stops, or ends, or for so long."""
+    signal.sigtimedwait((signal.SIGCHLD,), seconds)
 
 
 def _resume(task: Task, signal_number: int = 0) -> None:
@@ -387,9 +391,3 @@ def _process_of(tid: int) -> int:
     except OSError:
         pass
     return tid
-
-
-def _processor() -> set[int]:
-    """The one processor for the whole tree: with two, who runs first is chance."""
-    allowed = sorted(os.sched_getaffinity(0))
-    return {allowed[os.getpid() % len(allowed)]}

@@ -58,10 +58,14 @@ class Interrupted:
 
 
 class Process:
-    """One process: memory, timers, clocks."""
+    """One process: memory, timers, clocks.
 
-    def __init__(self, pid: int) -> None:
-        self.pid = pid
+    *parent* has started it; it `has_children` once it has started any.
+    """
+
+    def __init__(self, pid: int, parent: Process | None = None) -> None:
+        self.pid, self.parent = pid, parent
+        self.has_children = False
         self.tasks = 0
         self.alarm: Timer | None = None
         self.timers: dict[tuple[str, int], Timer] = {}
@@ -147,6 +151,7 @@ class Task:
     is_in_vfork: bool = False
     vfork_parent: Task | None = None
     is_stopped: bool = False
+    has_ended: bool = False
     is_held: bool = False
     is_parked: bool = False
     waiting: Waiting | None = None
@@ -326,14 +331,23 @@ class Tree:
                 found.setdefault(task.process, []).append(task.has_run())
         return found
 
-    def add(self, tid: int, pid: int, place: tuple[int, ...]) -> Task:
-        """A task that has come."""
+    def add(self, tid: int, pid: int, place: tuple[int, ...], parent: Process | None = None) -> Task:
+        """A task that has come, started by *parent*."""
         process = self._processes.get(pid)
         if process is None:
-            process = self._processes[pid] = Process(pid)
+            process = self._processes[pid] = Process(pid, parent)
+            if parent is not None:
+                parent.has_children = True
         process.tasks += 1
         task = self._tasks[tid] = Task(tid, process, place)
         return task
+
+    def leaves_to_keepers(self, process: Process) -> bool:
+        """Whether *process*, which has ended, or its children are waited for by those who keep the others."""
+        if process.has_children or process.parent is None:
+            return True
+        parent = self.get(process.parent.pid)
+        return parent is None or parent.process is not process.parent or parent.keeps_others
 
     def has_process(self, pid: int) -> bool:
         """Whether any task of the process is left."""
@@ -342,6 +356,7 @@ class Tree:
     def remove(self, task: Task) -> bool:
         """A task that has gone; True where its process has gone with it."""
         self._tasks.pop(task.tid, None)
+        task.has_ended = True
         task.close()
         process = task.process
         process.tasks -= 1

@@ -109,10 +109,6 @@ class World:
         """Move to *at_ns*, before which nothing is due."""
         self._timeline.run_until(max(at_ns, self._timeline.now_ns))
 
-    def wait_outside(self, descriptor: int, seconds: float) -> None:
-        """Wait in wall time until *descriptor* is readable, or for *seconds*."""
-        select.select([descriptor], (), (), seconds)
-
     def port_at(self, device: tuple[int, int]) -> Port | None:
         """The port whose terminal is that device: its file system's number and its own."""
         for edge in self._edges.by_role.values():

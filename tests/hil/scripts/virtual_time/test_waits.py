@@ -20,6 +20,8 @@ def said(result: ScriptRun) -> list[str]:
 
 # A sleep that is stopped meanwhile: it ends when it is due, or when it is continued after that.
 STOPPED = "sleep {} & p=$!; sleep 1; kill -STOP $p; sleep {}; kill -CONT $p; wait; date +%s"
+# A sleep whose parent has gone: who waits for it then is the sandbox's.
+ORPHAN = "p=$(sleep 1 >/dev/null & echo $!); while kill -0 $p 2>/dev/null; do sleep 0.01; done; date +%s.%N"
 
 SHELL = [
     # Program, what it says, and how long it takes.
@@ -36,6 +38,7 @@ SHELL = [
     ("cat /proc/uptime; sleep 2.5; cat /proc/uptime", ["1000.00 1000.00", "1002.50 1002.50"], 2.5),
     ("date -s '2030-01-01 00:00:00 UTC' >/dev/null; sleep 1; date +%s", ["1893456001"], 1.0),
     ("timeout -k 2 3 sh -c 'trap \"\" TERM; while :; do sleep 1; done'; echo $?", ["137"], 5.0),
+    (ORPHAN, ["1768456801.000000000"], 1.0),
     (STOPPED.format(10, 20), ["1768456821"], 21.0),
     (STOPPED.format(30, 3), ["1768456830"], 30.0),
 ]
