@@ -8,7 +8,6 @@ Reads from it are counted down by the program itself, so that one that only wait
 
 from __future__ import annotations
 
-import contextlib
 import ctypes
 import struct
 from functools import cache
@@ -165,8 +164,10 @@ class ClockPages:
         """It is about to be *at_ns*, or the wall clock has been set: all pages tell so."""
         for process in self._supervisor.tree.processes:
             if process.clock_page:
-                with contextlib.suppress(GoneError):
+                try:
                     self._write(process, at_ns - self._supervisor.world.now_ns)
+                except GoneError:
+                    continue
 
     def _write(self, process: Process, in_ns: int) -> None:
         world = self._supervisor.world

@@ -74,7 +74,7 @@ class Passing:
         next_ns = self._next_ns()
         if next_ns is not None and next_ns <= until_ns:
             return False
-        if not supervisor.resting.is_alone(task) or task.is_signalled():
+        if not supervisor.resting.is_alone(task, sleeps=True):
             return False
         supervisor.spinning.time_moves()
         self._move(until_ns)

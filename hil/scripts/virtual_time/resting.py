@@ -76,10 +76,11 @@ class Resting:
         seen = Seen.BUSY if again is None else Seen.REST if again == marks else Seen.CHANGE
         return seen, marks, have_asked
 
-    def is_alone(self, task: Task) -> bool:
+    def is_alone(self, task: Task, *, sleeps: bool = False) -> bool:
         """Whether all but *task*, which is at a stop, rest in the kernel, and nothing is on its way.
 
-        Whoever calls and is alone can be answered at once: no need to wait for the others.
+        Whoever calls and is alone can be answered at once: no need to wait for the others.  Where the task
+        *sleeps*, no signal is on its way either.
         """
         supervisor = self._supervisor
         if not self.has_begun or supervisor.calls.are_any_at_stop(but=task):
@@ -97,7 +98,8 @@ class Resting:
         if supervisor.time.takes_in():
             return False
         self._have_rested(marks)
-        return True
+        # Signals come from others, and from the ends of children.
+        return not (sleeps and (marks or task.process.has_children) and task.is_signalled())
 
     def _have_rested(self, marks: dict[Task, bytes]) -> None:
         self._rested, self.has_any_ended = marks, False
@@ -105,8 +107,9 @@ class Resting:
     def _marks(self, but: Task | None = None) -> dict[Task, bytes] | None:
         """The marks of all who can have run, *but* one; None where anybody runs."""
         marks: dict[Task, bytes] = {}
+        everybody = self.has_any_ended
         for task in self._supervisor.tree:
-            if task is not but and (self.has_any_ended or not task.keeps_others):
+            if task is not but and (everybody or not task.keeps_others):
                 mark = task.rest()
                 if mark is None:
                     self._busy = task
