@@ -125,7 +125,8 @@ class TcpEcho:
         self._listener = socket.create_server(("127.0.0.1", 0))
         self.number = self._listener.getsockname()[1]
         self._clients: list[socket.socket] = []
-        threading.Thread(target=self._accept, daemon=True).start()
+        self._accepting = threading.Thread(target=self._accept, daemon=True)
+        self._accepting.start()
 
     def _accept(self) -> None:
         while True:
@@ -162,6 +163,7 @@ class TcpEcho:
         except OSError:
             return
         self._listener.close()
+        self._accepting.join()  # whoever has got through is known from here on
         for client in self._clients:
             try:
                 client.shutdown(socket.SHUT_RDWR)

@@ -133,11 +133,12 @@ def test_messages_go_to_listed_numbers_only(open_bench: Open, drivers: ModuleTyp
 
 def test_presses_count_and_end_with_the_day_s_budget(open_bench: Open, drivers: ModuleType) -> None:
     bench = open_bench({"limits": {**TABLES["limits"], "presses_a_day": 2}})
-    modem = Modem(bench)
+    key = bench.header["power_key"]
     for _ in range(2):
-        modem.press(0.05)
+        key.set_active(True)
+        key.set_active(False)
     with pytest.raises(GuardRefusedError, match=r"guard budget refused presses today: 2 of 2 are used"):
-        modem.press(0.05)
+        key.set_active(True)
     with drivers.lock:
         presses = drivers.model().recording.pulses("header/16", True)
 
