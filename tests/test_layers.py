@@ -27,6 +27,13 @@ LAYERS["faults"] = {"at", *LAYERS["at"]}
 LAYERS["model"] = {"faults", "host", *LAYERS["faults"]}  # the assembly: simulator/model.py
 LAYERS["edges"] = {"model", *LAYERS["model"]}
 
+# The same for the folders that run scripts.
+SCRIPTS: dict[str, set[str]] = {
+    "linux": set(),
+    "gpio_device": {"linux"},
+    "virtual_time": {"linux", "gpio_device"},
+}
+
 # The model is sans-I/O: only the edges may touch the outside.
 OUTSIDE = {"os", "select", "serial", "socket", "threading", "time", "subprocess", "asyncio", "signal", "pty"}
 OUTSIDE |= {
@@ -76,9 +83,18 @@ def violations(path: str, text: str) -> list[str]:
                 found.append(f"{path}: {layer} imports {name}")
         elif parts[0] == "hil" and root in ("suites", "tests"):
             found.append(f"{path}: imports {name}")
+        elif _breaks_the_order_of_scripts(parts, name):
+            found.append(f"{path}: {parts[2]} imports {name}")
         elif parts[0] == "suites" and root == "simulator":
             found.append(f"{path}: imports {name}: a suite knows only the bench")
     return found
+
+
+def _breaks_the_order_of_scripts(parts: tuple[str, ...], name: str) -> bool:
+    if parts[:2] != ("hil", "scripts") or not name.startswith("hil.scripts."):
+        return False
+    own, target = parts[2], name.split(".")[2]
+    return own in SCRIPTS and target in SCRIPTS and target not in SCRIPTS[own] | {own}
 
 
 def _is_typing_only(text: str, name: str) -> bool:
@@ -123,6 +139,9 @@ def test_every_file_keeps_the_rules() -> None:
         ("simulator/at/x.py", "from simulator.edges import pacing"),
         ("simulator/at/x.py", "from simulator.model import Model"),
         ("hil/x.py", "import suites.conftest"),
+        ("hil/scripts/linux/x.py", "from hil.scripts.virtual_time.tasks import Task"),
+        ("hil/scripts/gpio_device/x.py", "from ..virtual_time import chains"),
+        ("hil/scripts/gpio_device/x.py", "from hil.scripts import virtual_time"),
         ("suites/x.py", "from simulator.model import Model"),
         ("simulator/module/x.py", "def f():\n    import socket"),
     ],
@@ -138,6 +157,8 @@ def test_what_breaks_a_rule_is_found(path: str, text: str) -> None:
         ("simulator/kernel/x.py", "import random"),
         ("simulator/at/x.py", "from simulator.card.card import Card\nfrom .grammar import parse"),
         ("hil/x.py", "import os\nfrom simulator.model import Model"),
+        ("hil/scripts/virtual_time/calls/x.py", "from hil.scripts.gpio_device.answers import answer"),
+        ("hil/scripts/runner.py", "from .virtual_time.supervisor import Supervisor"),
         ("suites/x.py", "from hil.modem import Modem"),
     ],
 )

@@ -13,9 +13,9 @@ import signal
 import subprocess
 from typing import TYPE_CHECKING, Final
 
+from .linux.architecture import UnknownArchitectureError, this_machine
+from .linux.filter import as_file, program
 from .sandbox import outer_environment
-from .virtual_time.architecture import UnknownArchitectureError, this_machine
-from .virtual_time.filter import as_file, program
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Sequence

@@ -21,6 +21,7 @@ from simulator.edges.port_edges import PtyEdges
 from simulator.kernel.timeline import ns
 
 from .interruption import Interruption
+from .linux.kernel import GoneError
 from .output import LANE, Output
 from .paced_stage import PacedStage
 from .process import Reports, Stream
@@ -30,7 +31,6 @@ from .sandbox import (
     probe,
 )
 from .stage import Stage
-from .virtual_time.kernel import GoneError
 from .virtual_time.probe import why_not
 from .virtual_time.supervisor import HungError, Supervisor
 from .virtual_time.world import Servants, World

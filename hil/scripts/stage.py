@@ -20,6 +20,9 @@ from hil.bench.served import ServedBench
 from hil.errors import WakebenchError
 from simulator.edges.host_mounts import HostMounts
 
+from .linux.architecture import this_machine
+from .linux.filter import as_file, program
+from .linux.kernel import same_addresses
 from .sandbox import (
     MODULE_PTYS,
     mounts_are_demanded,
@@ -29,9 +32,6 @@ from .sandbox import (
     sandboxed,
     scratch_folders,
 )
-from .virtual_time.architecture import this_machine
-from .virtual_time.filter import as_file, program
-from .virtual_time.kernel import same_addresses
 from .virtual_time.processors import kept_off
 from .virtual_time.world import uptime_ns
 

@@ -11,15 +11,14 @@ import os
 from pathlib import Path
 from typing import TYPE_CHECKING, Final, TypeAlias
 
-from hil.scripts.virtual_time.kernel import GoneError
+from hil.scripts.linux.kernel import GoneError
 from simulator.host import gpio_records as records
 from simulator.host.refusal import fault
 
 from .handles import ChipHandle, LinesHandle
 
 if TYPE_CHECKING:
-    from hil.scripts.virtual_time.chains import Steps
-    from hil.scripts.virtual_time.tasks import Task
+    from hil.scripts.linux.caller import Caller, Steps
     from simulator.host.gpio_chip import Kind
 
     from .handles import LineHandles
@@ -46,7 +45,7 @@ def control_in(arguments: tuple[int, ...]) -> Control:
     return descriptor, arguments[1] & 0xFFFFFFFF, arguments[2]
 
 
-def answer(handles: LineHandles, task: Task, control: Control) -> int | Steps | None:
+def answer(handles: LineHandles, task: Caller, control: Control) -> int | Steps | None:
     """The result; the way to it; or None where the descriptor is something else."""
     descriptor, number, address = control
     handle = handles.find(task, descriptor)
@@ -64,7 +63,7 @@ def answer(handles: LineHandles, task: Task, control: Control) -> int | Steps | 
         return -errno.EFAULT
 
 
-def _ask_chip(handles: LineHandles, handle: ChipHandle, task: Task, control: Control) -> int | Steps:
+def _ask_chip(handles: LineHandles, handle: ChipHandle, task: Caller, control: Control) -> int | Steps:
     chip, process = handles.chip, task.process
     _, number, address = control
     if number == records.CHIP_INFO:
@@ -89,7 +88,7 @@ def _ask_chip(handles: LineHandles, handle: ChipHandle, task: Task, control: Con
     raise fault(errno.EINVAL)
 
 
-def _request(handles: LineHandles, task: Task, number: int, address: int) -> Steps:
+def _request(handles: LineHandles, task: Caller, number: int, address: int) -> Steps:
     """Take the lines, then come by their descriptor: in the kernel's order."""
     process = task.process
     try:
@@ -114,7 +113,7 @@ def _request(handles: LineHandles, task: Task, number: int, address: int) -> Ste
     return 0
 
 
-def _watch(handles: LineHandles, handle: ChipHandle, task: Task, control: Control) -> Steps:
+def _watch(handles: LineHandles, handle: ChipHandle, task: Caller, control: Control) -> Steps:
     """Watch a line; at the first one a socket takes the descriptor's place, so that news can be read."""
     descriptor, number, address = control
     version = _WATCHES[number]
@@ -140,7 +139,7 @@ def _watch(handles: LineHandles, handle: ChipHandle, task: Task, control: Contro
     return 0
 
 
-def _flags(task: Task, descriptor: int) -> int:
+def _flags(task: Caller, descriptor: int) -> int:
     """How a descriptor was opened (proc(5), fdinfo): whether it blocks, and outlives an exec."""
     with Path(f"/proc/{task.tid}/fdinfo/{descriptor}").open(encoding="ascii") as file:
         for line in file:

@@ -19,17 +19,16 @@ from abc import ABC, abstractmethod
 from collections import deque
 from typing import TYPE_CHECKING, Final, Literal
 
-from hil.scripts.virtual_time import kernel
-from hil.scripts.virtual_time.open_files import file_behind, files_of
+from hil.scripts.linux import kernel
+from hil.scripts.linux.open_files import file_behind, files_of
 from simulator.edges.gpio_tree import DEVICE
 from simulator.host.gpio_records import EVENT_SIZE, changed_record, event_record
 
 if TYPE_CHECKING:
     from collections.abc import Iterable
 
-    from hil.scripts.virtual_time.chains import Steps
-    from hil.scripts.virtual_time.limits import Device
-    from hil.scripts.virtual_time.tasks import Process, Task
+    from hil.scripts.linux.caller import Caller, Memory, Steps
+    from hil.scripts.linux.open_files import Device
     from simulator.edges.descriptors import Descriptors
     from simulator.host.gpio_chip import GpioChip, InfoChanged, LineEvent, LineRequest, Watch
 
@@ -142,7 +141,7 @@ class LineHandles(ABC):
         self._descriptors = descriptors
         self._handles: dict[Device, LinesHandle | ChipHandle] = {}
 
-    def find(self, task: Task, descriptor: int) -> LinesHandle | ChipHandle | None:
+    def find(self, task: Caller, descriptor: int) -> LinesHandle | ChipHandle | None:
         """What a descriptor is; None where it is none of ours."""
         status = file_behind(task, descriptor)
         if status is None:
@@ -155,7 +154,7 @@ class LineHandles(ABC):
 
     @abstractmethod
     def give(
-        self, task: Task, handle: LinesHandle | ChipHandle, *, flags: int, instead_of: int | None = None
+        self, task: Caller, handle: LinesHandle | ChipHandle, *, flags: int, instead_of: int | None = None
     ) -> Steps:
         """The task has *handle* at a new descriptor, or *instead_of* one that it has; which, or an error.
 
@@ -163,11 +162,11 @@ class LineHandles(ABC):
         """
 
     @abstractmethod
-    def take_back(self, task: Task, handle: LinesHandle, descriptor: int) -> Steps:
+    def take_back(self, task: Caller, handle: LinesHandle, descriptor: int) -> Steps:
         """The task was never to have what it has been given; its result is of no concern."""
 
     @abstractmethod
-    def _holders(self) -> Iterable[Process]:
+    def _holders(self) -> Iterable[Memory]:
         """Those who may hold one."""
 
     def _adopt(self, ours: socket.socket, name: Device, handle: LinesHandle | ChipHandle) -> None:

@@ -17,7 +17,7 @@ from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any, Final
 
-from hil.scripts.virtual_time import kernel
+from hil.scripts.linux import kernel
 
 if TYPE_CHECKING:
     from collections.abc import Sequence

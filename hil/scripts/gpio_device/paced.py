@@ -11,14 +11,15 @@ import socket
 import subprocess
 import time
 from contextlib import closing, suppress
+from dataclasses import dataclass
 from functools import cache
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from hil.scripts.virtual_time.architecture import UnknownArchitectureError, this_machine
-from hil.scripts.virtual_time.filter import holding_program
-from hil.scripts.virtual_time.kernel import GoneError
-from hil.scripts.virtual_time.tasks import Process, Task
+from hil.scripts.linux.architecture import UnknownArchitectureError, this_machine
+from hil.scripts.linux.caller import Memory
+from hil.scripts.linux.filter import holding_program
+from hil.scripts.linux.kernel import GoneError
 
 from .answers import answer, control_in
 from .handles import LineHandles
@@ -27,12 +28,20 @@ from .held_calls import HeldCalls
 if TYPE_CHECKING:
     from collections.abc import Iterator
 
-    from hil.scripts.virtual_time.chains import Steps
+    from hil.scripts.linux.caller import Caller, Steps
     from simulator.edges.descriptors import Descriptors
     from simulator.edges.pacing import Driver
     from simulator.host.gpio_chip import GpioChip
 
     from .handles import ChipHandle, LinesHandle
+
+
+@dataclass(frozen=True, slots=True)
+class _Held:
+    """A task whose call is held."""
+
+    tid: int
+    process: Memory
 
 
 def hold_line_calls() -> HeldCalls:
@@ -78,7 +87,7 @@ class GivenHandles(LineHandles):
         self._given: list[LinesHandle | ChipHandle] = []
         self._namespace = ""
 
-    def begin(self, task: Task, call: int) -> None:
+    def begin(self, task: Caller, call: int) -> None:
         """The task's *call* is going to be answered."""
         self._call = call
         self._given.clear()
@@ -91,7 +100,7 @@ class GivenHandles(LineHandles):
             self._close(handle)
 
     def give(
-        self, task: Task, handle: LinesHandle | ChipHandle, *, flags: int, instead_of: int | None = None
+        self, task: Caller, handle: LinesHandle | ChipHandle, *, flags: int, instead_of: int | None = None
     ) -> Steps:
         """The kernel does it; nothing has to be done by the task."""
         del task
@@ -111,19 +120,19 @@ class GivenHandles(LineHandles):
         self._given.append(handle)
         return given
 
-    def take_back(self, task: Task, handle: LinesHandle, descriptor: int) -> Steps:
+    def take_back(self, task: Caller, handle: LinesHandle, descriptor: int) -> Steps:
         """Nothing can be taken away from a task: it keeps a descriptor that is dead."""
         del task, descriptor
         yield from ()
         self._close(handle)
         return 0
 
-    def _holders(self) -> Iterator[Process]:
+    def _holders(self) -> Iterator[Memory]:
         """All that are in the sandbox."""
         for folder in Path("/proc").glob("[0-9]*"):
             with suppress(OSError):
                 if str((folder / "ns" / "pid").readlink()) == self._namespace:
-                    yield Process(int(folder.name))
+                    yield Memory(int(folder.name))
 
 
 class PacedLines:
@@ -147,8 +156,8 @@ class PacedLines:
         call = self._held.receive()
         if call is None:
             return
-        process = Process(call.tid)
-        task = Task(call.tid, process, ())
+        process = Memory(call.tid)
+        task = _Held(call.tid, process)
         result: int | None = -errno.EIO  # where this goes wrong, the task is not left waiting
         self._handles.begin(task, call.number)
         try:
@@ -162,7 +171,7 @@ class PacedLines:
             if not self._held.answer(call.number, result):
                 self._handles.undo()
 
-    def _answer(self, task: Task, arguments: tuple[int, ...]) -> int | None:
+    def _answer(self, task: Caller, arguments: tuple[int, ...]) -> int | None:
         result = answer(self._handles, task, control_in(arguments))
         if result is None or isinstance(result, int):
             return result

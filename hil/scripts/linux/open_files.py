@@ -8,24 +8,29 @@ itself.
 from __future__ import annotations
 
 import os
-from typing import TYPE_CHECKING, Final
+import stat
+from typing import TYPE_CHECKING, Final, TypeAlias
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
 
-    from .tasks import Process, Task
+    from .caller import Caller, Memory
 
 # What is not a plain file is below these, in a sandbox; some devices are files of ours.
 _ASKED: Final = ("/dev/", "socket:")
 _OURS: Final = ("/dev/kmsg", "/dev/random", "/dev/urandom")
 
 
-def file_behind(task: Task, descriptor: int) -> os.stat_result | None:
+# The file system of a terminal or socket and its number there: each instance of devpts counts from 0.
+Device: TypeAlias = tuple[int, int]
+
+
+def file_behind(task: Caller, descriptor: int) -> os.stat_result | None:
     """A device or a socket; None where the descriptor is something else, or none."""
     return _status(f"/proc/{task.tid}/fd/{descriptor}")
 
 
-def files_of(process: Process) -> Iterator[tuple[int, os.stat_result]]:
+def files_of(process: Memory) -> Iterator[tuple[int, os.stat_result]]:
     """All devices and sockets that a process holds, by descriptor."""
     folder = f"/proc/{process.pid}/fd"
     try:
@@ -46,3 +51,13 @@ def _status(path: str) -> os.stat_result | None:
         return os.stat(path)
     except OSError:
         return None
+
+
+def terminal(status: os.stat_result | None) -> Device | None:
+    """The number of a character device; None for anything else."""
+    return (status.st_dev, status.st_rdev) if status is not None and stat.S_ISCHR(status.st_mode) else None
+
+
+def socket(status: os.stat_result | None) -> Device | None:
+    """The number of a socket; None for anything else."""
+    return (status.st_dev, status.st_ino) if status is not None and stat.S_ISSOCK(status.st_mode) else None

@@ -8,19 +8,16 @@ its next call.
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING, TypeAlias
+from typing import TYPE_CHECKING
 
-from . import kernel
-from .kernel import ptrace
+from hil.scripts.linux import kernel
+from hil.scripts.linux.kernel import ptrace
 
 if TYPE_CHECKING:
-    from collections.abc import Generator
+    from hil.scripts.linux.caller import Steps
 
     from .supervisor import Supervisor
     from .tasks import Task
-
-Call: TypeAlias = tuple[str, tuple[int, ...]]
-Steps: TypeAlias = "Generator[Call, int, int]"
 
 
 class Chain:

@@ -13,7 +13,7 @@ import struct
 from functools import cache
 from typing import TYPE_CHECKING, Final
 
-from .kernel import GoneError
+from hil.scripts.linux.kernel import GoneError
 
 if TYPE_CHECKING:
     from types import ModuleType

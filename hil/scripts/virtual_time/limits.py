@@ -6,21 +6,17 @@ are not stopped; whoever rests in one is given a deadline, and its call ends as 
 
 from __future__ import annotations
 
-import stat
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Final, TypeAlias
+from typing import TYPE_CHECKING, Final
 
-from . import kernel
-from .open_files import file_behind
+from hil.scripts.linux import kernel
+from hil.scripts.linux.open_files import file_behind, socket, terminal
 
 if TYPE_CHECKING:
-    import os
+    from hil.scripts.linux.open_files import Device
 
     from .supervisor import Supervisor
     from .tasks import Task
-
-# The file system of a terminal or socket and its number there: each instance of devpts counts from 0.
-Device: TypeAlias = tuple[int, int]
 
 _TENTH_NS: Final = 100_000_000
 _ERESTARTSYS: Final = -512
@@ -35,16 +31,6 @@ class Timing:
 
     least: int
     tenths: int
-
-
-def terminal(status: os.stat_result | None) -> Device | None:
-    """The number of a character device; None for anything else."""
-    return (status.st_dev, status.st_rdev) if status is not None and stat.S_ISCHR(status.st_mode) else None
-
-
-def socket(status: os.stat_result | None) -> Device | None:
-    """The number of a socket; None for anything else."""
-    return (status.st_dev, status.st_ino) if status is not None and stat.S_ISSOCK(status.st_mode) else None
 
 
 class Limits:

@@ -9,18 +9,17 @@ import tempfile
 from typing import TYPE_CHECKING
 
 from hil.scripts.gpio_device.handles import LineHandles
-
-from . import kernel
+from hil.scripts.linux import kernel
 
 if TYPE_CHECKING:
     from collections.abc import Iterable
 
     from hil.scripts.gpio_device.handles import ChipHandle, LinesHandle
+    from hil.scripts.linux.caller import Caller, Steps
     from simulator.edges.descriptors import Descriptors
     from simulator.host.gpio_chip import GpioChip
 
-    from .chains import Steps
-    from .tasks import Process, Task, Tree
+    from .tasks import Process, Tree
 
 
 class MadeHandles(LineHandles):
@@ -32,7 +31,7 @@ class MadeHandles(LineHandles):
         self._listener: tuple[socket.socket, int] | None = None
 
     def give(
-        self, task: Task, handle: LinesHandle | ChipHandle, *, flags: int, instead_of: int | None = None
+        self, task: Caller, handle: LinesHandle | ChipHandle, *, flags: int, instead_of: int | None = None
     ) -> Steps:
         """The task makes a socket, which is connected to one here."""
         own = flags if instead_of is None else flags & os.O_NONBLOCK
@@ -47,7 +46,7 @@ class MadeHandles(LineHandles):
         yield "close", (made,)
         return instead_of if is_ours and instead_of is not None else -errno.ENODEV
 
-    def take_back(self, task: Task, handle: LinesHandle, descriptor: int) -> Steps:
+    def take_back(self, task: Caller, handle: LinesHandle, descriptor: int) -> Steps:
         """The task closes it."""
         del task, handle
         return (yield "close", (descriptor,))
@@ -63,7 +62,7 @@ class MadeHandles(LineHandles):
     def _holders(self) -> Iterable[Process]:
         return self._tree.processes
 
-    def _connect(self, task: Task, descriptor: int, handle: LinesHandle | ChipHandle) -> bool:
+    def _connect(self, task: Caller, descriptor: int, handle: LinesHandle | ChipHandle) -> bool:
         """The task's new socket *descriptor* is *handle* from now on; False where it cannot be had."""
         taken = kernel.borrow(task.process.pid, descriptor, thread=task.tid)
         if taken is None:

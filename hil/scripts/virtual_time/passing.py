@@ -5,8 +5,9 @@ from __future__ import annotations
 import contextlib
 from typing import TYPE_CHECKING
 
+from hil.scripts.linux.kernel import GoneError
+
 from .deadlines import Deadlines
-from .kernel import GoneError
 
 if TYPE_CHECKING:
     from collections.abc import Callable

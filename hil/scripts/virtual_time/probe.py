@@ -6,7 +6,8 @@ import os
 from functools import cache
 from typing import TYPE_CHECKING, Final
 
-from .architecture import UnknownArchitectureError
+from hil.scripts.linux.architecture import UnknownArchitectureError
+
 from .supervisor import HungError, Supervisor
 from .world import SECOND_NS, Servants
 

@@ -9,7 +9,7 @@ from __future__ import annotations
 from enum import Enum
 from typing import TYPE_CHECKING
 
-from . import kernel
+from hil.scripts.linux import kernel
 
 if TYPE_CHECKING:
     from .supervisor import Supervisor

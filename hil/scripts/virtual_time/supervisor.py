@@ -13,13 +13,14 @@ import os
 import signal
 from typing import TYPE_CHECKING, Final
 
-from . import kernel
-from .architecture import this_machine
+from hil.scripts.linux import kernel
+from hil.scripts.linux.architecture import this_machine
+from hil.scripts.linux.filter import program
+from hil.scripts.linux.kernel import GoneError, ptrace
+
 from .clock_page import ClockPages
 from .entropy import Entropy
-from .filter import program
 from .hang import describe, who_waits
-from .kernel import GoneError, ptrace
 from .limits import Limits
 from .passing import Passing
 from .processors import bind, choose_processor

@@ -8,11 +8,11 @@ from __future__ import annotations
 
 import contextlib
 import os
-import struct
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Final
 
-from .kernel import GoneError, has_signals, is_stopped
+from hil.scripts.linux.caller import Memory
+from hil.scripts.linux.kernel import GoneError, has_signals, is_stopped
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterator
@@ -20,8 +20,6 @@ if TYPE_CHECKING:
     from .calls.timers import Timer
     from .chains import Chain
     from .deadlines import Deadline
-
-SECOND_NS: Final = 1_000_000_000
 
 # States of /proc/PID/stat in which a task does nothing by itself: asleep, dead, and, where its group has been
 # stopped, stopped; asleep beyond signals where it waits for its vfork child.
@@ -57,14 +55,15 @@ class Interrupted:
     until_ns: int
 
 
-class Process:
+class Process(Memory):
     """One process: memory, timers, clocks.
 
     *parent* has started it; it `has_children` once it has started any.
     """
 
     def __init__(self, pid: int, parent: Process | None = None) -> None:
-        self.pid, self.parent = pid, parent
+        super().__init__(pid)
+        self.parent = parent
         self.has_children = False
         self.tasks = 0
         self.alarm: Timer | None = None
@@ -72,67 +71,12 @@ class Process:
         # What `clock_page` knows of it: where these are, 0 for nowhere, and counts of reads.
         self.vdso = self.clock_page = 0
         self.clock_reads = self.clock_budget = 0
-        self._memory = -1
-
-    def read(self, address: int, size: int) -> bytes:
-        """*size* bytes at *address*; raises GoneError, also for an address that is none."""
-        try:
-            data = os.pread(self._opened(), size, address)
-        except OSError as error:
-            raise GoneError(self.pid) from error
-        if len(data) < size:
-            raise GoneError(self.pid)
-        return data
-
-    def read_some(self, address: int, size: int) -> bytes:
-        """Up to *size* bytes at *address*."""
-        try:
-            return os.pread(self._opened(), size, address)
-        except OSError as error:
-            raise GoneError(self.pid) from error
-
-    def write(self, address: int, data: bytes) -> None:
-        """Put *data* at *address*."""
-        try:
-            os.pwrite(self._opened(), data, address)
-        except OSError as error:
-            raise GoneError(self.pid) from error
-
-    def read_timespec(self, address: int) -> int:
-        """A struct timespec, in nanoseconds."""
-        seconds, nanoseconds = struct.unpack("=qq", self.read(address, 16))
-        return int(seconds) * SECOND_NS + int(nanoseconds)
-
-    def write_timespec(self, address: int, value_ns: int) -> None:
-        """The same back."""
-        self.write(address, struct.pack("=qq", *divmod(value_ns, SECOND_NS)))
-
-    def read_timeval(self, address: int) -> int:
-        """A struct timeval, in nanoseconds."""
-        seconds, microseconds = struct.unpack("=qq", self.read(address, 16))
-        return int(seconds) * SECOND_NS + int(microseconds) * 1000
-
-    def write_timeval(self, address: int, value_ns: int) -> None:
-        """The same back, cut to microseconds."""
-        seconds, nanoseconds = divmod(value_ns, SECOND_NS)
-        self.write(address, struct.pack("=qq", seconds, nanoseconds // 1000))
 
     def forget_timers(self) -> None:
         """The timers that the process has made are gone (exec, or its end); its alarm outlives an exec."""
         for timer in self.timers.values():
             timer.close()
         self.timers.clear()
-
-    def forget_memory(self) -> None:
-        """The process has another memory now (exec), or none."""
-        if self._memory >= 0:
-            os.close(self._memory)
-            self._memory = -1
-
-    def _opened(self) -> int:
-        if self._memory < 0:
-            self._memory = os.open(f"/proc/{self.pid}/mem", os.O_RDWR | os.O_CLOEXEC)
-        return self._memory
 
 
 @dataclass(slots=True, eq=False)

@@ -9,16 +9,15 @@ import stat
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Final
 
-from . import kernel
-from .limits import terminal
-from .open_files import file_behind, files_of
+from hil.scripts.linux import kernel
+from hil.scripts.linux.open_files import file_behind, files_of, terminal
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterator
 
+    from hil.scripts.linux.open_files import Device
     from simulator.module.port import Port
 
-    from .limits import Device
     from .supervisor import Supervisor
     from .tasks import Process, Task
 

@@ -10,17 +10,19 @@ from __future__ import annotations
 import contextlib
 from typing import TYPE_CHECKING, Final
 
-from . import kernel
+from hil.scripts.linux import kernel
+from hil.scripts.linux.kernel import GoneError, ptrace
+
 from .calls import HANDLERS
 from .chains import Chain
-from .kernel import GoneError, ptrace
 from .tasks import Interrupted, Waiting
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterable, Mapping
 
+    from hil.scripts.linux.caller import Steps
+
     from .calls.handlers import Answer, Handler
-    from .chains import Steps
     from .supervisor import Supervisor
     from .tasks import Task
 

@@ -62,7 +62,7 @@ def test_who_follows_the_messages_gets_later_ones(describe: Callable[..., Any], 
 # Runs a command under a filter that refuses calls by number, as a container's does.
 REFUSING = """
 import os, struct, sys
-from hil.scripts.virtual_time import kernel
+from hil.scripts.linux import kernel
 program = [(0x20, 0, 0, 0)]
 for number in sys.argv[1].split(","):
     program += [(0x15, 0, 1, int(number)), (0x06, 0, 0, 0x00050001)]

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from hil.scripts.virtual_time import filter as rules
+from hil.scripts.linux import filter as rules
 
 from . import gpio, terminals
 from .handlers import Answer, Arguments, handles

@@ -6,13 +6,12 @@ import errno
 import struct
 from typing import TYPE_CHECKING, Final
 
-from hil.scripts.virtual_time.limits import socket
-from hil.scripts.virtual_time.open_files import file_behind
+from hil.scripts.linux.open_files import file_behind, socket
 
 from .handlers import Answer, Arguments, handles, signed
 
 if TYPE_CHECKING:
-    from hil.scripts.virtual_time.limits import Device
+    from hil.scripts.linux.open_files import Device
     from hil.scripts.virtual_time.supervisor import Supervisor
     from hil.scripts.virtual_time.tasks import Task
 

@@ -6,9 +6,9 @@ import struct
 from functools import partial
 from typing import TYPE_CHECKING, Final, TypeAlias
 
-from hil.scripts.virtual_time import filter as rules
-from hil.scripts.virtual_time.limits import Timing, terminal
-from hil.scripts.virtual_time.open_files import file_behind
+from hil.scripts.linux import filter as rules
+from hil.scripts.linux.open_files import file_behind, terminal
+from hil.scripts.virtual_time.limits import Timing
 from hil.scripts.virtual_time.terminals import DTR, RTS, all_bits
 
 from .handlers import Answer, Arguments, signed

@@ -9,7 +9,7 @@ import struct
 from pathlib import Path
 from typing import TYPE_CHECKING, Final
 
-from hil.scripts.virtual_time import kernel
+from hil.scripts.linux import kernel
 
 from .clocks import instant_ns
 from .handlers import Answer, Arguments, handles, signed

@@ -18,8 +18,8 @@ import pytest
 from hil.scripts import paced_stage
 from hil.scripts.gpio_device import paced
 from hil.scripts.gpio_device.held_calls import HeldCalls
+from hil.scripts.linux.architecture import UnknownArchitectureError
 from hil.scripts.runner import ScriptRun, run_script
-from hil.scripts.virtual_time.architecture import UnknownArchitectureError
 
 Run = Callable[..., ScriptRun]
 

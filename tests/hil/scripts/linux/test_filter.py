@@ -7,9 +7,9 @@ from types import ModuleType
 
 import pytest
 
-from hil.scripts.virtual_time import aarch64, x86_64
+from hil.scripts.linux import aarch64, x86_64
+from hil.scripts.linux.filter import program
 from hil.scripts.virtual_time.calls import HANDLERS
-from hil.scripts.virtual_time.filter import program
 
 ALLOW, TRACE = 0x7FFF0000, 0x7FF00000
 MACHINES = [x86_64, aarch64]

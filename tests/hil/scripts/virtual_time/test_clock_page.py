@@ -11,9 +11,10 @@ from collections.abc import Callable
 
 import pytest
 
+from hil.scripts.linux import x86_64_clock
+from hil.scripts.linux.architecture import this_machine
 from hil.scripts.runner import ScriptRun
-from hil.scripts.virtual_time import clock_page, x86_64_clock
-from hil.scripts.virtual_time.architecture import this_machine
+from hil.scripts.virtual_time import clock_page
 
 pytestmark = pytest.mark.skipif(this_machine().CLOCK is None, reason="not on this architecture")
 

@@ -1,0 +1,1 @@
+"""The kernel as programs meet it: its interface, its calls by architecture, and what it tells of them."""
