@@ -24,15 +24,17 @@ if TYPE_CHECKING:
 # linux/sched.h, sys/mount.h, linux/prctl.h.
 _CLONE_NEWNS, _CLONE_NEWUSER = 0x00020000, 0x10000000
 _MS_REC, _MS_PRIVATE = 0x4000, 0x40000
+_MNT_DETACH: Final = 2
 _PR_SET_PDEATHSIG: Final = 1
 _PASSED_ON: Final = (signal.SIGINT, signal.SIGTERM, signal.SIGHUP)
 _SIGNALLED: Final = 128
 
 
-def stand_apart() -> None:
+def stand_apart(*, without_sys: bool = False) -> None:
     """Return in a child of this process that is apart; this one ends when the child does, with its status.
 
-    To be called while there is one thread.
+    To be called while there is one thread.  The child is *without_sys* where it needs no `/sys`: the sandbox
+    has another, and bubblewrap reads the table of mounts for each of its own; half of a usual one is there.
     """
     folder = tempfile.mkdtemp(prefix="wakebench-")
     sys.stdout.flush()
@@ -42,7 +44,7 @@ def stand_apart() -> None:
         # What a terminal sends comes to the other process alone, which passes it on: once.
         os.setpgid(0, 0)
         ctypes.CDLL(None).prctl(_PR_SET_PDEATHSIG, int(signal.SIGTERM), 0, 0, 0)
-        _enter_namespaces(folder)
+        _enter_namespaces(folder, without_sys=without_sys)
         tempfile.tempdir = folder
         return
     status = _wait_for(child)
@@ -65,7 +67,7 @@ def _wait_for(child: int) -> int:
     return os.waitpid(child, 0)[1]
 
 
-def _enter_namespaces(folder: str) -> None:
+def _enter_namespaces(folder: str, *, without_sys: bool) -> None:
     """A mount namespace, and a user namespace where only that allows one; neither where none may be had.
 
     What is in *folder* is kept in memory there: places are made and taken away again and again, which takes
@@ -80,4 +82,6 @@ def _enter_namespaces(folder: str) -> None:
         Path("/proc/self/uid_map").write_text(f"0 {user} 1", encoding="ascii")
         Path("/proc/self/gid_map").write_text(f"0 {group} 1", encoding="ascii")
     libc.mount(b"none", b"/", None, _MS_REC | _MS_PRIVATE, None)
+    if without_sys:
+        libc.umount2(b"/sys", _MNT_DETACH)
     libc.mount(b"wakebench", os.fsencode(folder), b"tmpfs", 0, b"mode=0700")

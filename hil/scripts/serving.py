@@ -97,5 +97,5 @@ def _answer(
 
 
 if __name__ == "__main__":
-    stand_apart()
+    stand_apart(without_sys=True)
     serve(int(sys.argv[1]))
