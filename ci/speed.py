@@ -401,9 +401,9 @@ def scripts(rounds: int) -> Row:
             first, *further = ratios
             figure, wall_s, tree_s = sorted(further)[len(further) // 2]
             worst = max(worst, figure, first[0])
-            shown.append(f"{name} {first[1]:.2f}, {wall_s:.2f}/{tree_s:.2f}")
+            shown.append(f"{name} {first[1]:.2f}, {wall_s:.3f}/{tree_s:.3f} ({figure:.2f})")
     return Row(
-        what="scripts under virtual time, wall s of the first run, then wall s / own s of further ones",
+        what="scripts under virtual time, first run in s, then wall s / own s of further ones (figure)",
         measured=", ".join(shown),
         baseline="1.5 x the script's own processor time + 0.3 s, then + 0.03 s",
         figure=worst,

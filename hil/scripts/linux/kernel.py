@@ -115,12 +115,12 @@ def is_stopped(tid: int) -> bool:
     return bool(_ptrace(PEEKSIGINFO, tid, _OWN_AT, _SIGNAL_AT) >= 0)
 
 
-def is_any_stop_there() -> bool:
-    """Whether a child or a task has stopped, or ended, and nobody has waited for that yet."""
+def next_stop() -> os.waitid_result | None:
+    """A child or a task that has stopped, or ended, and that nobody has waited for yet."""
     try:
-        return os.waitid(os.P_ALL, 0, _ANY_STOP) is not None
+        return os.waitid(os.P_ALL, 0, _ANY_STOP)
     except ChildProcessError:
-        return False
+        return None
 
 
 def has_signals(tid: int) -> bool:

@@ -70,6 +70,8 @@ class Passing:
     def sleeps_alone(self, task: Task, until_ns: int) -> bool:
         """Let it be *until_ns*, where *task* is alone and nothing is due before: True where that is so."""
         supervisor = self._supervisor
+        if task.interrupted is not None:  # the kernel may be restarting it: it ends when it would have
+            return False
         if (self.limit_ns is not None and until_ns >= self.limit_ns) or not supervisor.limits.are_none:
             return False
         next_ns = self._next_ns()

@@ -87,13 +87,13 @@ class Resting:
             return False
         supervisor.terminals.flush()
         marks = self._marks(but=task)
-        if marks is None or kernel.is_any_stop_there():  # one that has ended is on its way to its parent
+        if marks is None or kernel.next_stop() is not None:  # one that has ended is on its way to its parent
             return False
-        if not self._are_known(marks):
+        if marks and not self._are_known(marks):
             if self._servants.look() != (False, False):
                 return False
             supervisor.terminals.flush()
-            if self._marks(but=task) != marks or kernel.is_any_stop_there():
+            if self._marks(but=task) != marks or kernel.next_stop() is not None:
                 return False
         if supervisor.time.takes_in():
             return False
@@ -108,7 +108,7 @@ class Resting:
         """The marks of all who can have run, *but* one; None where anybody runs."""
         marks: dict[Task, bytes] = {}
         everybody = self.has_any_ended
-        for task in self._supervisor.tree:
+        for task in self._supervisor.tree.tasks:
             if task is not but and (everybody or not task.keeps_others):
                 mark = task.rest()
                 if mark is None:

@@ -197,11 +197,15 @@ class Supervisor:
                         raise HungError(describe(self))
                     _await_stop(_LONGEST_S * empty)
 
-    def _soon_stops(self) -> bool:
-        """Whether one of those that run stops at once: to wait for that would take longer."""
+    def _soon_stops(self) -> os.waitid_result | None:
+        """One of those that run, where it stops at once: to wait for that would take longer."""
         if kernel.this_processor() == self.processor:
-            return False  # while this looks, they cannot run
-        return any(kernel.is_any_stop_there() for _ in range(_LOOKS_AT_ONCE))
+            return None  # while this looks, they cannot run
+        for _ in range(_LOOKS_AT_ONCE):
+            stop = kernel.next_stop()
+            if stop is not None:
+                return stop
+        return None
 
     def _let_run(self, seconds: float) -> None:
         """Somebody runs: wait until one stops, or for so long."""
@@ -258,15 +262,15 @@ class Supervisor:
         """Handle every stop that there is, and those that follow at once; True where there was any."""
         found, sleepers, self._has_gone_on = False, self.calls.parked, False
         for _ in range(_STOPS_AT_ONCE):
-            try:
-                pid, status, used = os.wait4(-1, os.WNOHANG | kernel.WALL)
-            except ChildProcessError:
+            stop = kernel.next_stop()
+            if stop is None and self._has_gone_on:
+                stop = self._soon_stops()
+                self._has_gone_on = stop is None
+            if stop is None:
                 break
+            pid, status, used = os.wait4(stop.si_pid, kernel.WALL | os.WNOHANG)
             if pid == 0:
-                if not (self._has_gone_on and self._soon_stops()):
-                    break
-                self._has_gone_on = False
-                continue
+                continue  # it has been killed at its stop, and its end is yet to come
             found, task = True, self.tree.get(pid)
             if task is None:
                 self._early[pid] = status  # a child's first stop may come before its parent's event

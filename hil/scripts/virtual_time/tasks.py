@@ -15,7 +15,7 @@ from hil.scripts.linux.caller import Memory
 from hil.scripts.linux.kernel import GoneError, has_signals, is_stopped
 
 if TYPE_CHECKING:
-    from collections.abc import Callable, Iterator
+    from collections.abc import Callable, Iterable, Iterator
 
     from .calls.timers import Timer
     from .chains import Chain
@@ -257,6 +257,11 @@ class Tree:
 
     def __len__(self) -> int:
         return len(self._tasks)
+
+    @property
+    def tasks(self) -> Iterable[Task]:
+        """All tasks, for whoever changes nothing meanwhile."""
+        return self._tasks.values()
 
     def get(self, tid: int) -> Task | None:
         """The task of that number."""

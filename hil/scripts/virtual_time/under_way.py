@@ -72,7 +72,7 @@ class CallsUnderWay:
             with contextlib.suppress(GoneError):
                 ptrace(kernel.CONT, task.tid)
             raise
-        if isinstance(result, Pending):
+        if result is PENDING:
             return
         if result is not None:
             if registers.holder != task.tid:  # meanwhile they were another's
@@ -112,7 +112,8 @@ class CallsUnderWay:
 
     def are_any_at_stop(self, *, but: Task) -> bool:
         """Whether any task, *but* one, goes on only when it is let."""
-        return any(task is not but for task in (*self.parked, *self._held))
+        at_stop = (*self.parked, *self._held)
+        return bool(at_stop) and any(task is not but for task in at_stop)
 
     def _hold(self, task: Task) -> None:
         task.is_held = True
@@ -226,8 +227,6 @@ class CallsUnderWay:
         former, task.interrupted = task.interrupted, None
         if former is not None and former.call == call:
             until_ns = former.until_ns  # the kernel restarts what a signal without handler interrupted
-        if sleeps and self._supervisor.time.sleeps_alone(task, until_ns):
-            return timed_out
 
         def finish(result: int) -> int:
             left_ns = max(0, until_ns - self._supervisor.world.now_ns)

@@ -17,12 +17,14 @@ _TIMER_ABSTIME: Final = 1
 def _sleep(supervisor: Supervisor, task: Task, arguments: Arguments, sleep_ns: int, left_at: int) -> Answer:
     if sleep_ns == 0:
         supervisor.spinning.look()
+    until_ns = supervisor.world.now_ns + sleep_ns
+    if supervisor.time.sleeps_alone(task, until_ns):
+        return 0
 
     def at_end(result: int, left_ns: int) -> None:
         if left_at and result != 0:
             task.process.write_timespec(left_at, left_ns)
 
-    until_ns = supervisor.world.now_ns + sleep_ns
     return supervisor.calls.wait(task, arguments, until_ns, timed_out=0, sleeps=True, at_end=at_end)
 
 
@@ -41,5 +43,7 @@ def sleep_by_clock(supervisor: Supervisor, task: Task, arguments: Arguments) -> 
     until_ns = instant_ns(supervisor.world, signed(arguments[0]), value_ns)
     if until_ns <= supervisor.world.now_ns:
         supervisor.spinning.look()
+        return 0
+    if supervisor.time.sleeps_alone(task, until_ns):
         return 0
     return supervisor.calls.wait(task, arguments, until_ns, timed_out=0, sleeps=True)
