@@ -1,6 +1,6 @@
 """Descriptors with what to do when they are ready: the one place that asks the kernel.
 
-`look` asks every descriptor with select, which makes the kernel finish what is on its way through a
+`look` asks every descriptor with poll, which makes the kernel finish what is on its way through a
 pty: virtual time rests on that.  `wait` uses epoll, whose cost does not grow with the descriptors; as
 it counts in whole milliseconds, the last of a wait is left to select, which has the clock's precision.
 """
@@ -22,6 +22,7 @@ _MOST_ROUNDS: Final = 1000
 _ECHO_S: Final = 0.005
 _LOCAL_FLAGS: Final = 3
 _WRITABLE: Final = select.EPOLLOUT
+_HAS_ROOM: Final = _WRITABLE | select.EPOLLERR  # or never will have
 _READABLE: Final = select.EPOLLIN | select.EPOLLHUP | select.EPOLLERR
 
 
@@ -34,6 +35,7 @@ class Descriptors:
         self._reading: list[int] = []
         self._writing: list[int] = []
         self._unsettled: dict[int, int] = {}
+        self._poll = select.poll()
         self._epoll = select.epoll()
         self._registered: set[int] = set()
         self._epoll_alone = [self._epoll.fileno()]
@@ -94,8 +96,14 @@ class Descriptors:
     def _ready(self) -> tuple[list[int], list[int]]:
         if self._unsettled:
             self._await_echoes()
-        reading, writing, _ = select.select(self._reading, self._writing, (), 0)
-        return reading, writing
+        ready = self._poll.poll(0)
+        if not ready:
+            return [], []
+        events = dict(ready)
+        return (
+            [descriptor for descriptor in self._reading if events.get(descriptor, 0) & _READABLE],
+            [descriptor for descriptor in self._writing if events.get(descriptor, 0) & _HAS_ROOM],
+        )
 
     def _await_echoes(self) -> None:
         """Where a terminal's echo is on, the kernel sends it in its own time; it belongs to this instant."""
@@ -152,6 +160,10 @@ class Descriptors:
         events = (select.EPOLLIN if descriptor in self._readers else 0) | (
             select.EPOLLOUT if descriptor in self._writers else 0
         )
+        if events:
+            self._poll.register(descriptor, events)
+        else:
+            self._poll.unregister(descriptor)
         if self._epoll.closed:
             return
         if not events:

@@ -12,6 +12,7 @@ if TYPE_CHECKING:
     from collections.abc import Generator
 
 SECOND_NS: Final = 1_000_000_000
+_TWO_WORDS: Final = struct.Struct("=qq")
 
 # A call by name, with its arguments; calls in place of one, each giving its result, whose end is that one's.
 Call: TypeAlias = tuple[str, tuple[int, ...]]
@@ -51,8 +52,8 @@ class Memory:
 
     def read_timespec(self, address: int) -> int:
         """A struct timespec, in nanoseconds."""
-        seconds, nanoseconds = struct.unpack("=qq", self.read(address, 16))
-        return int(seconds) * SECOND_NS + int(nanoseconds)
+        seconds, nanoseconds = _TWO_WORDS.unpack(self.read(address, 16))
+        return int(seconds * SECOND_NS + nanoseconds)
 
     def write_timespec(self, address: int, value_ns: int) -> None:
         """The same back."""

@@ -13,6 +13,7 @@ from typing import TYPE_CHECKING, Final
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
+    from resource import struct_rusage
 
 # PyDLL keeps the interpreter's lock: these calls are short, and giving the lock away costs more than they.
 _libc = ctypes.PyDLL(None, use_errno=True)
@@ -47,6 +48,7 @@ EVENT_STOP: Final = 128
 WALL: Final = 0x40000000
 # Looks and takes nothing.
 _ANY_STOP: Final = os.WEXITED | os.WSTOPPED | os.WNOHANG | os.WNOWAIT | WALL
+_ENDS: Final = (os.CLD_EXITED, os.CLD_KILLED, os.CLD_DUMPED)
 
 _PR_SET_NO_NEW_PRIVS: Final = 38
 _PR_SET_TIMERSLACK: Final = 29
@@ -121,6 +123,16 @@ def next_stop() -> os.waitid_result | None:
         return os.waitid(os.P_ALL, 0, _ANY_STOP)
     except ChildProcessError:
         return None
+
+
+def take(stop: os.waitid_result) -> tuple[int, int, struct_rusage | None]:
+    """Wait for what has stopped or ended: number, status, and, at an end, what it has used.
+
+    The number is 0 where there is nothing any more: whoever is killed at a stop has yet to end.
+    """
+    if stop.si_code in _ENDS:
+        return os.wait4(stop.si_pid, WALL | os.WNOHANG)
+    return *os.waitpid(stop.si_pid, WALL | os.WNOHANG), None
 
 
 def has_signals(tid: int) -> bool:

@@ -30,6 +30,7 @@ BUDGET: Final = 500
 
 # Where the page says how many reads are left.
 _LEFT_AT: Final = 16
+_WORDS: Final = struct.Struct("=qqq")
 # mmap(2): a page to read and write, this process's own.
 _PAGE: Final = 4096
 _NEW_PAGE: Final = (0, _PAGE, 0x1 | 0x2, 0x02 | 0x20, -1, 0)
@@ -162,10 +163,11 @@ class ClockPages:
 
     def show(self, at_ns: int) -> None:
         """It is about to be *at_ns*, or the wall clock has been set: all pages tell so."""
+        in_ns = at_ns - self._supervisor.world.now_ns
         for process in self._supervisor.tree.processes:
             if process.clock_page:
                 try:
-                    self._write(process, at_ns - self._supervisor.world.now_ns)
+                    self._write(process, in_ns)
                 except GoneError:
                     continue
 
@@ -173,4 +175,4 @@ class ClockPages:
         world = self._supervisor.world
         process.clock_budget = self._supervisor.spinning.free(BUDGET)
         words = (world.monotonic_ns + in_ns, world.wall_ns + in_ns, process.clock_budget)
-        process.write(process.clock_page, struct.pack("=qqq", *words))
+        process.write(process.clock_page, _WORDS.pack(*words))

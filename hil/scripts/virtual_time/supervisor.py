@@ -268,17 +268,19 @@ class Supervisor:
                 self._has_gone_on = stop is None
             if stop is None:
                 break
-            pid, status, used = os.wait4(stop.si_pid, kernel.WALL | os.WNOHANG)
+            pid, status, used = kernel.take(stop)
             if pid == 0:
                 continue  # it has been killed at its stop, and its end is yet to come
             found, task = True, self.tree.get(pid)
             if task is None:
                 self._early[pid] = status  # a child's first stop may come before its parent's event
                 continue
-            with contextlib.suppress(GoneError):
+            try:
                 self._take_stop(task, status, used)
-                if not (task.has_ended or task.is_at_stop or task.is_stopped):
-                    self._has_gone_on = True
+            except GoneError:
+                continue
+            if not (task.has_ended or task.is_at_stop or task.is_stopped):
+                self._has_gone_on = True
         if found and sleepers:
             # Whoever went on may have sent them signals.
             self.calls.unpark_signalled(sleepers)

@@ -132,6 +132,8 @@ def select_with_signals(supervisor: Supervisor, task: Task, arguments: Arguments
     """pselect(2)."""
     process, address = task.process, arguments[4]
     wait_ns = process.read_timespec(address)
+    if wait_ns <= 0:
+        return supervisor.calls.look(task)
     return _select(
         supervisor, task, arguments, wait_ns, lambda left_ns: process.write_timespec(address, left_ns)
     )
