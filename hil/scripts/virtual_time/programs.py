@@ -7,6 +7,7 @@ Other code is put there (`clock_page`), or the address is taken away; either way
 from __future__ import annotations
 
 import struct
+from array import array
 from typing import TYPE_CHECKING, Final
 
 if TYPE_CHECKING:
@@ -43,14 +44,13 @@ def _auxiliary(process: Process, stack: int) -> list[tuple[int, int, int]]:
     size = _PAGE
     while True:
         data = process.read_some(stack, size)
-        words = struct.unpack_from(f"={len(data) // 8}Q", data)
+        words = array("Q", data[: len(data) // 8 * 8])
         try:
             begin = words.index(0, 2 + words[0]) + 1
-            kinds = words[begin::2]
-            found = list(zip(kinds[: kinds.index(_AT_NULL)], words[begin + 1 :: 2], strict=False))
-        except ValueError:
+            end = next(place for place in range(begin, len(words), 2) if words[place] == _AT_NULL)
+        except (ValueError, IndexError, StopIteration):
             if len(data) < size:
                 return []
             size *= 8
             continue
-        return [(stack + 8 * (begin + 2 * number), *entry) for number, entry in enumerate(found)]
+        return [(stack + 8 * place, words[place], words[place + 1]) for place in range(begin, end, 2)]
