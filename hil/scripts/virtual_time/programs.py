@@ -15,6 +15,7 @@ if TYPE_CHECKING:
     from .tasks import Process, Task
 
 _AT_NULL, _AT_IGNORE, _AT_RANDOM, _AT_SYSINFO_EHDR = 0, 1, 25, 33
+_WANTED: Final = (_AT_RANDOM, _AT_SYSINFO_EHDR)
 _RANDOM_BYTES: Final = 16
 _PAGE: Final = 4096
 
@@ -37,7 +38,7 @@ def begin_program(supervisor: Supervisor, task: Task) -> None:
 
 
 def _auxiliary(process: Process, stack: int) -> list[tuple[int, int, int]]:
-    """Address, kind and value of each entry of the auxiliary vector, which lies at the *stack*'s top.
+    """Address, kind and value of the entries of the auxiliary vector that matter here, which lies at the *stack*'s top.
 
     Before it come the count, the arguments' addresses, an empty word, the environment's, an empty word.
     """
@@ -53,4 +54,8 @@ def _auxiliary(process: Process, stack: int) -> list[tuple[int, int, int]]:
                 return []
             size *= 8
             continue
-        return [(stack + 8 * place, words[place], words[place + 1]) for place in range(begin, end, 2)]
+        return [
+            (stack + 8 * place, words[place], words[place + 1])
+            for place in range(begin, end, 2)
+            if words[place] in _WANTED
+        ]
