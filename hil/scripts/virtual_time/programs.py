@@ -40,7 +40,8 @@ def begin_program(supervisor: Supervisor, task: Task) -> None:
 def _auxiliary(process: Process, stack: int) -> list[tuple[int, int, int]]:
     """Address, kind and value of those entries of the auxiliary vector that matter here.
 
-    It lies at the *stack*'s top.  Before it come the count, the arguments' addresses, an empty word, the environment's, an empty word.
+    It lies at the *stack*'s top.  Before it come the count, the arguments' addresses, an empty word, the
+    environment's, an empty word.
     """
     size = _PAGE
     while True:
