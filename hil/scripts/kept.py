@@ -126,7 +126,8 @@ class _Place:
 
     def __init__(self, folder: str, processor: int) -> None:
         self._process = subprocess.Popen(
-            [sys.executable, "-m", "hil.scripts.serving", str(processor)],
+            # Not from the folder that the user happens to be in.
+            [sys.executable, "-P", "-m", "hil.scripts.serving", str(processor)],
             env={**os.environ, "TMPDIR": folder},
             stdin=subprocess.PIPE,
             stdout=subprocess.PIPE,
