@@ -11,6 +11,7 @@ from .kernel import GoneError
 if TYPE_CHECKING:
     from collections.abc import Generator
 
+# Nanoseconds in a second.
 SECOND_NS: Final = 1_000_000_000
 _TWO_WORDS: Final = struct.Struct("=qq")
 
@@ -57,17 +58,17 @@ class Memory:
 
     def write_timespec(self, address: int, value_ns: int) -> None:
         """The same back."""
-        self.write(address, struct.pack("=qq", *divmod(value_ns, SECOND_NS)))
+        self.write(address, _TWO_WORDS.pack(*divmod(value_ns, SECOND_NS)))
 
     def read_timeval(self, address: int) -> int:
         """A struct timeval, in nanoseconds."""
-        seconds, microseconds = struct.unpack("=qq", self.read(address, 16))
-        return int(seconds) * SECOND_NS + int(microseconds) * 1000
+        seconds, microseconds = _TWO_WORDS.unpack(self.read(address, 16))
+        return int(seconds * SECOND_NS + microseconds * 1000)
 
     def write_timeval(self, address: int, value_ns: int) -> None:
         """The same back, cut to microseconds."""
         seconds, nanoseconds = divmod(value_ns, SECOND_NS)
-        self.write(address, struct.pack("=qq", seconds, nanoseconds // 1000))
+        self.write(address, _TWO_WORDS.pack(seconds, nanoseconds // 1000))
 
     def forget_memory(self) -> None:
         """The process has another memory now (exec), or none."""
