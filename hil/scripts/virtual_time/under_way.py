@@ -96,7 +96,10 @@ class CallsUnderWay:
         else:
             # What it waited for has come, perhaps in part: it goes on once whoever brings it has done so.
             waiting.deadline.cancel()
-            self._hold(task)
+            if self._supervisor.resting.is_alone(task):
+                self._finish(task, waiting)
+            else:
+                self._hold(task)
 
     def forget(self, task: Task) -> None:
         """The task has gone, or is another program now."""

@@ -68,6 +68,8 @@ def control(supervisor: Supervisor, task: Task, arguments: Arguments) -> Answer:
 
 
 def _read_settings(supervisor: Supervisor, task: Task, arguments: Arguments) -> Answer:
+    if not supervisor.limits.terminals:
+        return None  # nearly always: an interpreter asks for each file that it opens
     device = terminal(file_behind(task, signed(arguments[0])))
     timing = None if device is None else supervisor.limits.terminals.get(device)
     if timing is None:
