@@ -43,8 +43,10 @@ _SYSCALL_STOP: Final = signal.SIGTRAP | 0x80
 _SIGNALLED: Final = 128
 # How long to wait for the next stop of those that run, in wall seconds, before all are looked at: doubling.
 _SHORTEST_S, _LONGEST_S = 1e-4, 4e-4
-# Looks for a stop before that, some tens of microseconds in all: most programs soon stop again.
-_LOOKS_AT_ONCE: Final = 50
+# Looks for a stop before that, each of about a microsecond: to be woken takes longer.  A short run leaves the
+# processor to whoever gets the next one ready meanwhile.
+_LOOKS_AT_ONCE, _LOOKS_LATER = 50, 500
+_STOPS_OF_A_SHORT_RUN: Final = 300
 # And so many stops are taken before anything else is looked at.
 _STOPS_AT_ONCE: Final = 100
 # How long tasks may rest in calls that nobody times before that is called a hang.
@@ -83,6 +85,7 @@ class Supervisor:
         self.notices: list[str] = []
         self.status: int | None = None
         self._early: dict[int, int] = {}
+        self._stops = 0
         # Whether somebody whose stop was just taken has gone on, and so runs.
         self._has_gone_on = False
         self._root = self._used_before_ns = 0
@@ -201,7 +204,7 @@ class Supervisor:
         """One of those that run, where it stops at once: to wait for that would take longer."""
         if kernel.this_processor() == self.processor:
             return None  # while this looks, they cannot run
-        for _ in range(_LOOKS_AT_ONCE):
+        for _ in range(_LOOKS_AT_ONCE if self._stops < _STOPS_OF_A_SHORT_RUN else _LOOKS_LATER):
             stop = kernel.next_stop()
             if stop is not None:
                 return stop
@@ -271,6 +274,7 @@ class Supervisor:
             pid, status, used = kernel.take(stop)
             if pid == 0:
                 continue  # it has been killed at its stop, and its end is yet to come
+            self._stops += 1
             found, task = True, self.tree.get(pid)
             if task is None:
                 self._early[pid] = status  # a child's first stop may come before its parent's event
