@@ -161,9 +161,9 @@ class ServedBench:
         )
         self.calls = Calls()
         self.driver.descriptors.add_reader(self.calls.fileno(), self.calls.process)
-        self._mounts = mounts
+        self._mounts, self._tree = mounts, sys_tree(self.bench.model)
         if mounts is None:
-            self._files = self._header_files(sys_tree(self.bench.model))
+            self._files = self._header_files(self._tree)
         self.driver.start_clock()
 
     def _serial_names(self, port: Port) -> list[str]:
@@ -175,7 +175,7 @@ class ServedBench:
         model = self.bench.model
         timeline = model.timeline
         self._mounts.show(
-            sys_tree(model),
+            self._tree,
             log=model.kernel_log,
             now_ns=lambda: timeline.now_ns,
             random_bytes=model.randomness.stream("host/random").randbytes,

@@ -83,6 +83,9 @@ class KeptScripts:
                 raise BenchUndecidedError(**answer["facts"])
             case _:
                 raise UsageError(answer["text"])
+        recording = load(kept)
+        if recording_path is None:
+            kept.unlink()  # a new file is made sooner than an old one is emptied
         return ScriptRun(
             status=answer["status"],
             stdout=base64.b64decode(answer["stdout"]),
@@ -90,7 +93,7 @@ class KeptScripts:
             bench_s=answer["bench_s"],
             wall_s=answer["wall_s"],
             late_s=0.0,
-            recording=load(kept),
+            recording=recording,
             is_virtual=answer["is_virtual"],
             tree_s=answer["tree_s"],
             is_exact=answer["is_exact"],
