@@ -2,8 +2,8 @@
 
 Runs mount file systems and make folders.  The process that makes them has a mount namespace of its own, so
 that its mounts go with it however it ends, and the folders too, which are in memory: who waits for it removes
-the one that holds them.  An ordinary user becomes
-user 0 of a namespace for that, which is what mounting needs (user_namespaces(7)); outside nothing changes.
+the one that holds them.  An ordinary user becomes user 0 of a namespace for that, which is what mounting
+needs (user_namespaces(7)); outside nothing changes.
 """
 
 from __future__ import annotations

@@ -7,9 +7,10 @@ from functools import cache
 from typing import TYPE_CHECKING, Final
 
 from hil.scripts.linux.architecture import UnknownArchitectureError
+from hil.scripts.linux.caller import SECOND_NS
 
 from .supervisor import HungError, Supervisor
-from .world import SECOND_NS, Servants
+from .world import Servants
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Sequence

@@ -6,6 +6,8 @@ import os
 import select
 from typing import TYPE_CHECKING, Final
 
+from hil.scripts.linux.caller import SECOND_NS
+
 from .made_handles import MadeHandles
 
 if TYPE_CHECKING:
@@ -19,7 +21,6 @@ if TYPE_CHECKING:
 
     from .tasks import Tree
 
-SECOND_NS: Final = 1_000_000_000
 # What CLOCK_MONOTONIC shows when a run begins: a host that has been up for a while.
 _UPTIME_NS: Final = 1_000 * SECOND_NS
 

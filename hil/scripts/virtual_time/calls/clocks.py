@@ -5,6 +5,8 @@ from __future__ import annotations
 import struct
 from typing import TYPE_CHECKING, Final
 
+from hil.scripts.linux.caller import SECOND_NS
+
 from .handlers import Answer, Arguments, handles, signed
 
 if TYPE_CHECKING:
@@ -13,7 +15,6 @@ if TYPE_CHECKING:
     from hil.scripts.virtual_time.tasks import Task
     from hil.scripts.virtual_time.world import World
 
-SECOND_NS: Final = 1_000_000_000
 # CLOCK_REALTIME, its coarse form, its alarm form, and TAI (linux/time.h); the others count from the boot.
 WALL_CLOCKS: Final = (0, 5, 8, 11)
 _EINVAL: Final = 22

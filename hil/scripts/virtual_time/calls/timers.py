@@ -10,6 +10,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Final
 
 from hil.scripts.linux import kernel
+from hil.scripts.linux.caller import SECOND_NS
 
 from .clocks import instant_ns
 from .handlers import Answer, Arguments, handles, signed
@@ -21,7 +22,6 @@ if TYPE_CHECKING:
     from hil.scripts.virtual_time.supervisor import Supervisor
     from hil.scripts.virtual_time.tasks import Process, Task
 
-_SECOND_NS: Final = 1_000_000_000
 _EBADF: Final = -9
 _ABSOLUTE: Final = 1
 # The least that a timer of a process shows as left while it runs (setitimer(2): it is not yet due).
@@ -98,8 +98,8 @@ def _set_alarm(supervisor: Supervisor, task: Task, wait_ns: int, every_ns: int) 
 @handles("alarm")
 def alarm(supervisor: Supervisor, task: Task, arguments: Arguments) -> Answer:
     """alarm(2): what was left, rounded up to seconds."""
-    left_ns, _ = _set_alarm(supervisor, task, (arguments[0] & 0xFFFFFFFF) * _SECOND_NS, 0)
-    return -(-left_ns // _SECOND_NS)
+    left_ns, _ = _set_alarm(supervisor, task, (arguments[0] & 0xFFFFFFFF) * SECOND_NS, 0)
+    return -(-left_ns // SECOND_NS)
 
 
 def _write_interval(process: Process, address: int, left_ns: int, every_ns: int) -> None:
