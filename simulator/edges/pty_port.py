@@ -12,7 +12,9 @@ import contextlib
 import fcntl
 import os
 import pty
+import select
 import termios
+from collections import deque
 from typing import TYPE_CHECKING, Final
 
 from inotify_simple import INotify, flags
@@ -21,6 +23,8 @@ from .line_settings import read_settings
 
 if TYPE_CHECKING:
     from collections.abc import Callable
+
+    from inotify_simple import Event
 
     from simulator.module.port import Port
 
@@ -41,11 +45,18 @@ _START_BAUD: Final = termios.B9600
 
 
 class Openings:
-    """One inotify descriptor for all ptys of a bench; a watch outlives its pty while a handle is held."""
+    """One inotify descriptor for all ptys of a bench; a watch outlives its pty while a handle is held.
+
+    A client may come before the closing of the one before has been looked at.  Whoever reads from a pty asks
+    here first who has come meanwhile: what was read is the newcomer's.
+    """
 
     def __init__(self) -> None:
         self._notify = INotify()
         self._listeners: dict[int, Callable[[bool], None]] = {}
+        self._untold: deque[Event] = deque()
+        self._poll = select.poll()
+        self._poll.register(self.fileno(), select.POLLIN)
 
     def fileno(self) -> int:
         """Readable while an opening or closing has not been looked at."""
@@ -65,20 +76,34 @@ class Openings:
 
     def process(self) -> None:
         """Tell the listeners what has happened."""
-        events = self._notify.read(timeout=0)
-        for event in events:
-            listener = self._listeners.get(event.wd)
-            if listener is None:
-                continue
-            if event.mask & _OPENED:
-                listener(True)  # noqa: FBT003 # opened
-            elif event.mask & _CLOSED:
-                listener(False)  # noqa: FBT003 # closed
+        self._look()
+        while self._untold:
+            self._tell(self._untold.popleft())
+
+    def process_openings(self, watch: int) -> None:
+        """Tell what has happened up to the last opening seen by *watch*."""
+        while self.is_opened_again(watch):
+            self._tell(self._untold.popleft())
+
+    def is_opened_again(self, watch: int) -> bool:
+        """Whether there is an opening that the listener of *watch* does not know of."""
+        self._look()
+        return any(event.wd == watch and event.mask & _OPENED for event in self._untold)
 
     def close(self) -> None:
         """Let go of every watch."""
         self._listeners.clear()
+        self._untold.clear()
         self._notify.close()
+
+    def _look(self) -> None:
+        if self._poll.poll(0):
+            self._untold.extend(self._notify.read(timeout=0))
+
+    def _tell(self, event: Event) -> None:
+        listener = self._listeners.get(event.wd)
+        if listener is not None and event.mask & (_OPENED | _CLOSED):
+            listener(bool(event.mask & _OPENED))
 
 
 class _Pty:
@@ -193,10 +218,12 @@ class PtyEdge:
             return False
         except OSError:  # no client and nothing left (EIO)
             return False
+        self._openings.process_openings(device.watch)
         self.received += len(data)
         if self._settings_due or self.port.role == "uart":
             self.look_at_settings()
         self.port.receive(data)
+        self._openings.process()
         return True
 
     def close(self) -> None:
@@ -241,7 +268,7 @@ class PtyEdge:
         if device.own_close_is_due:
             device.own_close_is_due = False
             return
-        if device.is_live:
+        if device.is_live and not self._openings.is_opened_again(device.watch):
             while self.pump():
                 pass  # what the client wrote before it closed comes first
         device.handles = self._handles_left(device)

@@ -38,16 +38,21 @@ class Ports:
         self.clients: list[int] = []
 
     def open(self, role: str = "at", *, raw: bool = True) -> int:
-        path = self.edges.by_role[role].path
-        assert path is not None
-        client = os.open(path, os.O_RDWR | os.O_NOCTTY | os.O_NONBLOCK)
-        self.clients.append(client)
+        client = self.open_unseen(role)
         if raw:
             settings = termios.tcgetattr(client)
             settings[0] = settings[1] = settings[3] = 0
             settings[4] = settings[5] = termios.B115200
             termios.tcsetattr(client, termios.TCSANOW, settings)
         self.driver.settle()
+        return client
+
+    def open_unseen(self, role: str = "at") -> int:
+        """The other end has not looked yet."""
+        path = self.edges.by_role[role].path
+        assert path is not None
+        client = os.open(path, os.O_RDWR | os.O_NOCTTY | os.O_NONBLOCK)
+        self.clients.append(client)
         return client
 
     def close(self, client: int) -> None:
@@ -126,6 +131,47 @@ def test_bytes_that_were_written_just_before_a_close_still_arrive(ports: Ports) 
 
     assert ports.model.module.position_on
     assert whats(ports) == ["settings", "to_module", "from_module", "close"]
+
+
+@pytest.mark.parametrize("read_first", [False, True])
+def test_a_client_that_comes_before_a_closing_has_been_looked_at_keeps_its_replies(
+    ports: Ports, *, read_first: bool
+) -> None:
+    ports.say(ports.open(), b"ATE0\r")
+    ports.model.recorder.take()
+    os.close(ports.clients.pop())
+    client = ports.open_unseen()
+    os.write(client, b"AT+CGMR\r")
+    if read_first:
+        ports.edges.by_role["at"].pump()
+    ports.driver.settle()
+
+    assert ports.hear(client) == b"\r\nTL4-1.4.2\r\n\r\nOK\r\n"
+    assert whats(ports) == ["close", "open", "to_module", "from_module"]
+
+
+@pytest.mark.parametrize("read_first", [False, True])
+def test_a_client_that_came_and_went_unseen_is_heard_between(ports: Ports, *, read_first: bool) -> None:
+    ports.close(ports.open())
+    ports.model.recorder.take()
+    client = ports.open_unseen()
+    os.write(client, b"AT*FIX=1\r")
+    os.close(ports.clients.pop())
+    if read_first:
+        ports.edges.by_role["at"].pump()
+    ports.driver.settle()
+
+    assert ports.model.module.position_on
+    assert whats(ports) == ["open", "to_module", "from_module", "close"]
+
+
+def test_what_the_one_before_has_not_read_is_not_the_newcomer_s(ports: Ports) -> None:
+    ports.say(ports.open(), b"AT+CGMR\r")
+    os.close(ports.clients.pop())
+    client = ports.open_unseen()
+    ports.driver.settle()
+
+    assert ports.hear(client) == b""
 
 
 def test_settings_outlive_their_client_and_unread_bytes_do_not(ports: Ports) -> None:
