@@ -44,6 +44,13 @@ def pytest_sessionstart() -> None:
     take_dead_mounts_away(Path(tempfile.gettempdir()))
 
 
+def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
+    """What a late machine has timed says nothing: such a test is run again, as its users are told."""
+    late = pytest.mark.flaky(reruns=4, reruns_delay=2, only_rerun="^LateRunError:")
+    for item in items:
+        item.add_marker(late)
+
+
 @pytest.fixture(autouse=True)
 def nothing_is_left_open() -> Iterator[None]:
     """A test that leaves a port, a watch or a wake-up open fails."""
