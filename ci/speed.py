@@ -24,7 +24,7 @@ import serial
 from programs import copy_packages, run  # type: ignore[import-not-found] # beside this file
 
 from hil.bench.files import load_bench
-from hil.bench.simulated import SimulatedBench
+from hil.bench.simulated.bench import SimulatedBench
 from hil.scripts.kept import KeptScripts
 from hil.serve import serve
 from simulator.at.grammar import parse

@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING, Any
 if TYPE_CHECKING:
     from .bench.files import BenchDescription, find_bench, load_bench
     from .bench.interface import Bench
-    from .bench.simulated import SimulatedBench
+    from .bench.simulated.bench import SimulatedBench
     from .dialogue.dialogue import Dialogue
     from .measure import Measure
     from .messages import Message
@@ -42,7 +42,7 @@ _PLACES = {
     "Message": ("hil.messages", "Message"),
     "Modem": ("hil.modem", "Modem"),
     "Recording": ("hil.recording.query", "Recording"),
-    "SimulatedBench": ("hil.bench.simulated", "SimulatedBench"),
+    "SimulatedBench": ("hil.bench.simulated.bench", "SimulatedBench"),
     "find_bench": ("hil.bench.files", "find_bench"),
     "load_bench": ("hil.bench.files", "load_bench"),
     "load_recording": ("hil.recording.store", "load"),

@@ -142,7 +142,7 @@ def _opened(request: pytest.FixtureRequest, description: BenchDescription) -> Be
     config = request.config
     station = request.getfixturevalue("_station")
     if station is None:
-        from .bench.simulated import SimulatedBench
+        from .bench.simulated.bench import SimulatedBench
         from .pace import parse_pace
 
         factor = parse_pace(config.getoption("pace"))

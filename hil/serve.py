@@ -13,7 +13,7 @@ from simulator.edges.listening import Listening
 from simulator.edges.rfc2217_edge import Rfc2217Edge
 
 from .bench.served import ServedBench
-from .bench.simulated import pace_name
+from .bench.simulated.bench import pace_name
 from .errors import UnknownNameError, UsageError
 
 if TYPE_CHECKING:

@@ -21,7 +21,7 @@ from simulator.edges.host_trees import sys_tree
 from simulator.edges.port_edges import MixedEdges, PtyEdges
 from simulator.kernel.timeline import ns
 
-from .simulated import SimulatedBench
+from .simulated.bench import SimulatedBench
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Collection, Mapping

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable
 from typing import Any
 
-from hil.bench.simulated import SimulatedBench
+from hil.bench.simulated.bench import SimulatedBench
 from hil.deadline import Deadline
 
 

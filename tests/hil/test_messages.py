@@ -8,7 +8,7 @@ from typing import Any
 import pytest
 
 from hil.bench.files import BenchDescription
-from hil.bench.simulated import SimulatedBench
+from hil.bench.simulated.bench import SimulatedBench
 from hil.errors import CommandFailedError, NoReplyError
 from hil.messages import Message
 from hil.modem import Modem

@@ -7,7 +7,7 @@ from typing import Any
 
 import pytest
 
-from hil.bench.simulated import SimulatedBench
+from hil.bench.simulated.bench import SimulatedBench
 from hil.errors import (
     BenchUnfitError,
     CommandFailedError,

@@ -9,7 +9,7 @@ from typing import Any
 
 import pytest
 
-from hil.bench.simulated import SimulatedBench
+from hil.bench.simulated.bench import SimulatedBench
 from hil.errors import BadFileError, MissingFileError
 from hil.modem import Modem
 from hil.recording.store import RecordingFile, load

@@ -29,7 +29,7 @@ from hil.bench.drivers.contracts import (
 from hil.bench.files import load_bench
 from hil.bench.interface import ControlLines
 from hil.bench.interface import Port as SimulatedPort
-from hil.bench.simulated import SimulatedBench
+from hil.bench.simulated.bench import SimulatedBench
 from hil.errors import BenchUnfitError, PortGoneError
 
 lock = threading.RLock()

@@ -7,8 +7,8 @@ from typing import Any
 
 import pytest
 
-from hil.bench.simulated import SimulatedBench
-from hil.bench.simulated_port import PtyPort
+from hil.bench.simulated.bench import SimulatedBench
+from hil.bench.simulated.port import PtyPort
 from hil.errors import PartMissingError, PortGoneError, PortMissingError
 
 

@@ -7,7 +7,7 @@ from typing import Any
 
 import pytest
 
-from hil.bench.simulated import SimulatedBench
+from hil.bench.simulated.bench import SimulatedBench
 
 
 def test_every_run_ends_with_its_charge(describe: Callable[..., Any]) -> None:

@@ -13,11 +13,10 @@ from typing import TYPE_CHECKING, Final
 
 import serial
 
+from hil.bench.interface import ControlLines, Port
 from hil.errors import BenchUnfitError, PortGoneError
 from simulator.kernel.timeline import ns
 from simulator.module.framing import LineSettings
-
-from .interface import ControlLines, Port
 
 if TYPE_CHECKING:
     from simulator.edges.memory import MemoryEdge
