@@ -10,12 +10,12 @@ import time
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from hil.bench.served import ServedBench
 from simulator.edges.host_mounts import HostMounts
 
 from .gpio_device.paced import PacedLines, hold_line_calls, why_not
 from .process import SandboxProcess
-from .sandbox import MODULE_PTYS, mounts_are_demanded, pinned, prepare_dev, sandboxed
+from .sandbox import mounts_are_demanded, prepare_dev, sandboxed
+from .script_bench import script_bench
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Mapping, Sequence
@@ -53,14 +53,8 @@ class PacedStage:
             self.mounts = HostMounts(self.place, uptime_ns=self._uptime_ns)
         self._held = hold_line_calls() if without is None else None
         try:
-            self.served = ServedBench(
-                description,
-                self.place,
-                factor=factor,
-                keep_events=True,
-                pinned=pinned(environment),
-                ptys=MODULE_PTYS,
-                mounts=self.mounts,
+            self.served = script_bench(
+                description, self.place, self.mounts, factor=factor, environment=environment
             )
         except BaseException:
             self._take_away()

@@ -133,16 +133,6 @@ def sandboxed(
     return [*arguments, "--", *command]
 
 
-def pinned(environment: Mapping[str, str]) -> dict[str, str | int]:
-    """What is the same in each run with *environment*, for the recording's head."""
-    return {
-        "hash_seed": int(ENVIRONMENT["PYTHONHASHSEED"]),
-        "locale": ENVIRONMENT["LC_ALL"],
-        "environment": ",".join(sorted({**ENVIRONMENT, **environment})),
-        "first_pid": FIRST_PID,
-    }
-
-
 @contextlib.contextmanager
 def mounts_are_demanded(folder: tempfile.TemporaryDirectory[str]) -> Iterator[None]:
     """Where there can be no mounts, *folder* goes, and BenchUnfitError is raised."""

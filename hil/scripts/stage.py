@@ -16,7 +16,6 @@ import tempfile
 from pathlib import Path
 from typing import TYPE_CHECKING, Final, TypeAlias
 
-from hil.bench.served import ServedBench
 from hil.errors import WakebenchError
 from simulator.edges.host_mounts import HostMounts
 
@@ -24,14 +23,13 @@ from .linux.architecture import this_machine
 from .linux.filter import as_file, program
 from .linux.kernel import same_addresses
 from .sandbox import (
-    MODULE_PTYS,
     mounts_are_demanded,
     outer_environment,
-    pinned,
     prepare_dev,
     sandboxed,
     scratch_folders,
 )
+from .script_bench import script_bench
 from .virtual_time.processors import kept_off
 from .virtual_time.world import uptime_ns
 
@@ -122,14 +120,8 @@ class Stage:
         waits.close()
         self._is_open = True
         try:
-            self.served = ServedBench(
-                description,
-                self.place,
-                factor=None,
-                keep_events=True,
-                pinned=pinned(environment),
-                ptys=MODULE_PTYS,
-                mounts=self.mounts,
+            self.served = script_bench(
+                description, self.place, self.mounts, factor=None, environment=environment
             )
         except BaseException:
             self.close()
