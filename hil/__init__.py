@@ -10,8 +10,9 @@ from importlib import import_module
 from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
-    from .bench.files import BenchDescription, find_bench, load_bench
+    from .bench.files import BenchDescription, load_bench
     from .bench.interface import Bench
+    from .bench.shipped import find_bench
     from .bench.simulated.bench import SimulatedBench
     from .dialogue.dialogue import Dialogue
     from .measure import Measure
@@ -43,7 +44,7 @@ _PLACES = {
     "Modem": ("hil.modem", "Modem"),
     "Recording": ("hil.recording.query", "Recording"),
     "SimulatedBench": ("hil.bench.simulated.bench", "SimulatedBench"),
-    "find_bench": ("hil.bench.files", "find_bench"),
+    "find_bench": ("hil.bench.shipped", "find_bench"),
     "load_bench": ("hil.bench.files", "load_bench"),
     "load_recording": ("hil.recording.store", "load"),
 }

@@ -64,7 +64,8 @@ def pytest_configure(config: pytest.Config) -> None:
         "needs(*parts): skip where the bench lacks one of the parts, such as 'header:power_key' or 'supply'",
     )
     if config.getoption("bench"):
-        from .bench.files import find_bench, load_bench
+        from .bench.files import load_bench
+        from .bench.shipped import find_bench
         from .errors import UsageError
         from .pace import parse_pace
 

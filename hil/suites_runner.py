@@ -8,7 +8,8 @@ from importlib.resources import files
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from .bench.files import find_bench, load_bench
+from .bench.files import load_bench
+from .bench.shipped import find_bench
 from .errors import BenchError, MissingFileError, UnknownNameError, UsageError
 from .exit_codes import FROM_PYTEST, ExitCode, worst
 

@@ -9,7 +9,8 @@ from typing import Any
 
 import pytest
 
-from hil.bench.files import BenchDescription, find_bench, load_bench
+from hil.bench.files import BenchDescription, load_bench
+from hil.bench.shipped import find_bench
 from simulator.model import Model
 
 from .dead_mounts import take_dead_mounts_away

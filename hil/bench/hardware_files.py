@@ -23,7 +23,7 @@ if TYPE_CHECKING:
     from simulator.module.profile import Profile
 
     from .drivers.contracts import Driver, DriverOptions, Kind
-    from .files import BenchFile
+    from .sections import BenchFile
 
 # A driver's table: `driver` names it, the rest is its own.
 DriverTable = dict[str, Any]

@@ -29,7 +29,7 @@ def list_names(
 
 
 def _files(kind: Literal["profiles", "wirings"]) -> list[dict[str, str]]:
-    from hil.bench.files import shipped
+    from hil.bench.shipped import shipped
     from hil.bench.toml import read_toml
 
     rows = []
@@ -41,7 +41,7 @@ def _files(kind: Literal["profiles", "wirings"]) -> list[dict[str, str]]:
 
 
 def _benches() -> list[dict[str, str]]:
-    from hil.bench.files import demo_benches
+    from hil.bench.shipped import demo_benches
 
     return [
         {"name": name, "what": path.read_text(encoding="utf-8").splitlines()[0].removeprefix("# ")}

@@ -16,7 +16,8 @@ def precheck(
     ] = 0.0,
 ) -> None:
     """Look at every part of a hardware bench without moving or sending anything."""
-    from hil.bench.files import find_bench, load_bench
+    from hil.bench.files import load_bench
+    from hil.bench.shipped import find_bench
     from hil.precheck import as_text, unfit_line
     from hil.precheck import precheck as look
 

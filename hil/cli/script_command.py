@@ -39,7 +39,8 @@ def script(
     as_json: Annotated[bool, typer.Option("--json", help="print the outcome as JSON")] = False,
 ) -> None:
     """Run a firmware-side script, unmodified, against a bench: simulated, or in place on a hardware host."""
-    from hil.bench.files import find_bench, load_bench
+    from hil.bench.files import load_bench
+    from hil.bench.shipped import find_bench
     from hil.errors import UsageError
     from hil.pace import parse_pace
     from hil.scripts.apart import stand_apart

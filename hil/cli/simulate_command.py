@@ -45,7 +45,8 @@ def simulate(
     ] = None,
 ) -> None:
     """Serve a simulated modem on pseudo-terminals, or over RFC 2217, until stopped."""
-    from hil.bench.files import find_bench, load_bench
+    from hil.bench.files import load_bench
+    from hil.bench.shipped import find_bench
     from hil.errors import UsageError
     from hil.pace import parse_pace
     from hil.serve import parse_listening, serve

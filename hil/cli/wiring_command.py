@@ -30,7 +30,8 @@ def show_wiring(
     if drawing is not None:
         _draw(bench, drawing)
         return
-    from hil.bench.files import find_bench, load_bench
+    from hil.bench.files import load_bench
+    from hil.bench.shipped import find_bench
 
     description = load_bench(find_bench(bench))
     if readings is not None:
@@ -58,7 +59,8 @@ def _one_at_most(given: dict[str, bool]) -> None:
 
 
 def _draw(bench: str, path: Path) -> None:
-    from hil.bench.files import find_bench, load_bench
+    from hil.bench.files import load_bench
+    from hil.bench.shipped import find_bench
     from hil.errors import UsageError
     from hil.report.drawing import draw, svg
     from hil.report.wiring import wiring_report

@@ -14,7 +14,8 @@ import sys
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final
 
-from hil.bench.files import find_bench, load_bench
+from hil.bench.files import load_bench
+from hil.bench.shipped import find_bench
 from hil.errors import WakebenchError
 
 from .apart import stand_apart

@@ -220,7 +220,8 @@ IB rail 0 PULSE(0 {demand.burst_a} 0 {edge_s} {edge_s} {demand.on_s - edge_s} {d
 
 def test_the_burst_of_the_shipped_profile_is_that_of_the_standard() -> None:
     # 3GPP TS 45.002 4.3.1 and 45.010 5.1: a slot is 7500/13 us, a frame of eight 60/13 ms.
-    from hil.bench.files import find_bench, load_bench
+    from hil.bench.files import load_bench
+    from hil.bench.shipped import find_bench
 
     burst = load_bench(find_bench("gauge-station")).profile.currents.gsm_transmit
 

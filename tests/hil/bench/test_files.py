@@ -8,7 +8,8 @@ from typing import Any
 
 import pytest
 
-from hil.bench.files import find_bench, load_bench, shipped
+from hil.bench.files import load_bench
+from hil.bench.shipped import find_bench, shipped
 from hil.errors import BadFileError, MissingFileError, UnknownNameError, UsageError
 
 TOP = Path(__file__).parents[3]

@@ -8,7 +8,8 @@ from typing import Any
 
 import pytest
 
-from hil.bench.files import BenchDescription, demo_benches
+from hil.bench.files import BenchDescription
+from hil.bench.shipped import demo_benches
 from hil.report.wiring import as_text, wiring_report
 from simulator.board.review.finding import NAMES
 

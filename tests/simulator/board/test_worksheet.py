@@ -27,7 +27,8 @@ def readings(sheet: Worksheet, error: str, seed: int) -> list[Reading]:
 
 @pytest.fixture(scope="module")
 def sheets() -> dict[str, Worksheet]:
-    from hil.bench.files import find_bench, load_bench
+    from hil.bench.files import load_bench
+    from hil.bench.shipped import find_bench
 
     return {name: worksheet_of(load_bench(find_bench(name))) for name in BENCHES}
 

@@ -9,7 +9,8 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from hil.bench.files import find_bench, load_bench
+from hil.bench.files import load_bench
+from hil.bench.shipped import find_bench
 from simulator.codec.addresses import Address
 from simulator.codec.damage import PduError
 from simulator.codec.message_pdu import MessagePdu

@@ -9,7 +9,8 @@ from hypothesis import HealthCheck, Phase, settings
 from hypothesis import strategies as st
 from hypothesis.stateful import RuleBasedStateMachine, initialize, invariant, rule, run_state_machine_as_test
 
-from hil.bench.files import find_bench, load_bench
+from hil.bench.files import load_bench
+from hil.bench.shipped import find_bench
 from simulator.edges.port_edges import MemoryEdges
 from simulator.kernel.timeline import ns
 from simulator.model import Model

@@ -11,7 +11,8 @@ from pathlib import Path
 
 import pytest
 
-from hil.bench.files import find_bench, load_bench
+from hil.bench.files import load_bench
+from hil.bench.shipped import find_bench
 from hil.errors import UsageError
 from hil.precheck import precheck
 from hil.recording.store import load
