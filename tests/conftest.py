@@ -47,7 +47,7 @@ def pytest_sessionstart() -> None:
 
 def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
     """What a late machine has timed says nothing: such a test is run again, as its users are told."""
-    late = pytest.mark.flaky(reruns=4, reruns_delay=2, only_rerun="^LateRunError:")
+    late = pytest.mark.flaky(reruns=4, reruns_delay=2, only_rerun=["^LateRunError:", "^UndecidedError:"])
     for item in items:
         item.add_marker(late)
 

@@ -12,6 +12,8 @@ from pathlib import Path
 import pytest
 import tomli_w
 
+from tests.undecided import decided
+
 TOP = Path(__file__).parents[2]
 WAKEBENCH = Path(sys.executable).with_name("wakebench")
 
@@ -45,7 +47,9 @@ AT_SUITES = ("grammar", "formatting", "unsolicited")
 @pytest.mark.slow
 def test_a_selection_passes_at_real_pace() -> None:
     command = [str(WAKEBENCH), "test", "already-on", *AT_REAL_PACE, "--pace", "real", "-q"]
-    result = subprocess.run(command, cwd=TOP, check=False, capture_output=True, text=True, timeout=120)
+    result = decided(
+        subprocess.run(command, cwd=TOP, check=False, capture_output=True, text=True, timeout=120)
+    )
 
     assert result.returncode == 0, result.stdout + result.stderr
     assert f"{len(AT_REAL_PACE)} passed" in result.stdout

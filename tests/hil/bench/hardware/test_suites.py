@@ -16,6 +16,7 @@ from hil.bench.shipped import find_bench
 from hil.errors import UsageError
 from hil.precheck import precheck
 from hil.recording.store import load
+from tests.undecided import decided
 
 from .conftest import PACKAGE, TABLES, TOP, Files
 
@@ -30,8 +31,10 @@ def environment(files: Files) -> dict[str, str]:
 
 def wakebench(files: Files, *arguments: object) -> subprocess.CompletedProcess[str]:
     command = [str(WAKEBENCH), *map(str, arguments)]
-    return subprocess.run(
-        command, check=False, capture_output=True, text=True, timeout=120, cwd=TOP, env=environment(files)
+    return decided(
+        subprocess.run(
+            command, check=False, capture_output=True, text=True, timeout=120, cwd=TOP, env=environment(files)
+        )
     )
 
 
