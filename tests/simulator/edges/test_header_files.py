@@ -240,7 +240,8 @@ os.kill(os.getpid(), signal.SIGTERM)
 def test_signals_stay_with_whoever_has_them(tmp_path: Path) -> None:
     (tmp_path / "tests_model.py").write_text(
         "from pathlib import Path\n"
-        "from hil.bench.files import find_bench, load_bench\n"
+        "from hil.bench.files import load_bench\n"
+        "from hil.bench.shipped import find_bench\n"
         "from simulator.edges.gpio_tree import gpio_tree\n"
         "from simulator.model import Model\n"
         "def tree(): return gpio_tree(Model(load_bench(find_bench('gauge-station')).settings).board.lines)\n"
