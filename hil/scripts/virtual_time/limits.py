@@ -21,8 +21,9 @@ if TYPE_CHECKING:
 _TENTH_NS: Final = 100_000_000
 _ERESTARTSYS: Final = -512
 _EAGAIN, _EINPROGRESS, _NOTHING = -11, -115, 0
-_RECEIVING: Final = ("read", "recvfrom", "recvmsg", "accept", "accept4")
-_SENDING: Final = ("write", "sendto", "sendmsg", "connect")
+_READING: Final = ("read", "readv")
+_RECEIVING: Final = (*_READING, "recvfrom", "recvmsg", "recvmmsg", "accept", "accept4")
+_SENDING: Final = ("write", "writev", "sendto", "sendmsg", "sendmmsg", "connect")
 
 
 @dataclass(frozen=True, slots=True)
@@ -83,7 +84,7 @@ class Limits:
         status = file_behind(task, descriptor)
         device, end = terminal(status), socket(status)
         if device is not None:
-            timing = self.terminals.get(device) if name == "read" else None
+            timing = self.terminals.get(device) if name in _READING else None
             return None if timing is None or timing.least else (timing.tenths * _TENTH_NS, _NOTHING)
         if end is None:
             return None

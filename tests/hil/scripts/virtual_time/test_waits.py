@@ -82,9 +82,14 @@ SOCKET_LIMITS = """
 import struct
 a, b = socket.socketpair()
 a.setsockopt(socket.SOL_SOCKET, socket.SO_RCVTIMEO, struct.pack("qq", 2, 500000))
-for _ in range(2):
-    try: a.recv(1)
+import ctypes, errno
+libc = ctypes.CDLL(None, use_errno=True)
+ways = [lambda: a.recv(1), lambda: os.readv(a.fileno(), [bytearray(1)])]
+for way in ways:
+    try: way()
     except BlockingIOError: say()
+header = (ctypes.c_char * 64)()
+print(libc.recvmmsg(a.fileno(), header, 1, 0, None), ctypes.get_errno() == errno.EAGAIN); say()
 b.send(b"x"); print(a.recv(1))
 a.setsockopt(socket.SOL_SOCKET, socket.SO_SNDTIMEO, struct.pack("qq", 1, 0))
 try:
@@ -127,7 +132,7 @@ PYTHON = [
     ("time.sleep(0); say(); print(time.get_clock_info('monotonic').adjustable)", ["0.0", "False"]),
     ("t = os.times()[4]; time.sleep(2); print(os.times()[4] - t)", ["2.0"]),
     ("a, b = socket.socketpair(); b.settimeout(0.4)\ntry: b.recv(1)\nexcept TimeoutError: say()", ["0.4"]),
-    (SOCKET_LIMITS, ["2.5", "5.0", "b'x'", "6.0"]),
+    (SOCKET_LIMITS, ["2.5", "5.0", "-1 True", "7.5", "b'x'", "8.5"]),
     (SHOWN_LIMITS, ["(2, 500000) (0, 0) (0, 0)", "8", "(0, 0)"]),
     ("print(len(os.getrandom(16)), random.random() == random.Random().random())", ["16 False"]),
 ]
