@@ -220,7 +220,8 @@ def _supervise_virtually(stage: Stage, wanted: _Wanted) -> ScriptRun:
         for stream in streams:
             stream.close()
         reports.close()
-    status = None if code is None else reports.status
+    has_begun = supervisor.ending.script is not None
+    status = code if has_begun else None
     if code is None and is_traced:
         cause = "time limit" if hung is None else "nothing is due"
         if wanted.interruption.number is not None:

@@ -125,12 +125,17 @@ def next_stop() -> os.waitid_result | None:
         return None
 
 
+def is_end(stop: os.waitid_result) -> bool:
+    """Whether a task has ended, and not only stopped."""
+    return stop.si_code in _ENDS
+
+
 def take(stop: os.waitid_result) -> tuple[int, int, struct_rusage | None]:
     """Wait for what has stopped or ended: number, status, and, at an end, what it has used.
 
     The number is 0 where there is nothing any more: whoever is killed at a stop has yet to end.
     """
-    if stop.si_code in _ENDS:
+    if is_end(stop):
         return os.wait4(stop.si_pid, WALL | os.WNOHANG)
     return *os.waitpid(stop.si_pid, WALL | os.WNOHANG), None
 

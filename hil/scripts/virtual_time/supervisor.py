@@ -19,6 +19,7 @@ from hil.scripts.linux.filter import program
 from hil.scripts.linux.kernel import GoneError, ptrace
 
 from .clock_page import ClockPages
+from .ending import Ending
 from .entropy import Entropy
 from .hang import describe, who_waits
 from .limits import Limits
@@ -79,6 +80,7 @@ class Supervisor:
         world.ask_who_holds(self.terminals.is_held)
         self.spinning, self.clock_pages = Spinning(self), ClockPages(self)
         self.calls, self.resting = CallsUnderWay(self), Resting(self, servants)
+        self.ending = Ending(self)
         self.line_handles = world.line_handles(self.tree)
         self.names = {number: name for name, number in self.machine.NUMBERS.items()}
         self.tree_s = 0.0
@@ -88,7 +90,7 @@ class Supervisor:
         self._stops = 0
         # Whether somebody whose stop was just taken has gone on, and so runs.
         self._has_gone_on = False
-        self._root = self._used_before_ns = 0
+        self._root = 0
         self._cancelled: Callable[[], bool] = lambda: False
 
     @property
@@ -156,7 +158,6 @@ class Supervisor:
         self._root = pid
         task = self.tree.add(pid, pid, (0,))
         task.has_started = task.keeps_others = True
-        self._used_before_ns = task.processor_ns()
 
     def run(self, cancelled: Callable[[], bool] = lambda: False) -> int | None:
         """Serve the tree until its root has ended; None where its time was over or *cancelled* became true.
@@ -190,11 +191,15 @@ class Supervisor:
                 case Seen.CHANGE:
                     pause_s = _SHORTEST_S
                 case Seen.BUSY:
+                    if self.ending.is_enough():
+                        return
                     self._let_run(pause_s)
                     pause_s = min(2 * pause_s, _LONGEST_S)
                 case Seen.REST if self._goes_on():
                     empty = 0
                 case _:
+                    if self.ending.has_come:
+                        return
                     empty += 1
                     if empty > _EMPTY_LOOKS:
                         raise HungError(describe(self))
@@ -225,6 +230,8 @@ class Supervisor:
             or self.limits.set_deadlines()
         ):
             return True
+        if self.ending.has_come:
+            return False
         self.spinning.time_moves()
         return self.time.fire()
 
@@ -271,6 +278,8 @@ class Supervisor:
                 self._has_gone_on = stop is None
             if stop is None:
                 break
+            if self.ending.is_this(stop):
+                self.ending.comes()
             pid, status, used = kernel.take(stop)
             if pid == 0:
                 continue  # it has been killed at its stop, and its end is yet to come
@@ -292,10 +301,9 @@ class Supervisor:
 
     def _take_stop(self, task: Task, status: int, used: struct_rusage | None = None) -> None:
         if not os.WIFSTOPPED(status):
-            if used is not None:
-                # What a process has used holds what those it waited for have used.
-                before_s = self._used_before_ns / 1e9 if task.tid == self._root else 0.0
-                self.tree_s = max(self.tree_s, used.ru_utime + used.ru_stime - before_s)
+            # What a process has used holds what those it waited for have used.
+            if used is not None and task.tid == task.process.pid and self._counts(task):
+                self.tree_s += used.ru_utime + used.ru_stime
             self._remove(task, status)
             return
         number, event = os.WSTOPSIG(status), status >> 16
@@ -349,6 +357,8 @@ class Supervisor:
         task.process.forget_timers()
         self.spinning.program_begins()
         self.resting.has_begun = True
+        if self.ending.script is None:
+            self.ending.script = task.process
         begin_program(self, task)
         _resume(task)
 
@@ -362,11 +372,18 @@ class Supervisor:
             task.is_stopped = True
             ptrace(kernel.LISTEN, task.tid)
             self.calls.unpark(other for other in self.tree if other.process is task.process)
+        elif self.ending.has_come and task.keeps_others:
+            task.is_stopped = True
         else:
             _resume(task)
 
+    def _counts(self, task: Task) -> bool:
+        """Whether nobody else of the script tells what the process has used."""
+        return not task.keeps_others and self.tree.is_kept(task.process)
+
     def _remove(self, task: Task, status: int) -> None:
-        if task.tid == self._root:
+        is_script = self.ending.script is not None and task.tid == self.ending.script.pid
+        if is_script or (task.tid == self._root and self.ending.script is None):
             self.status = os.WEXITSTATUS(status) if os.WIFEXITED(status) else _SIGNALLED + os.WTERMSIG(status)
         self._forget(task)
 

@@ -293,7 +293,11 @@ class Tree:
 
     def leaves_to_keepers(self, process: Process) -> bool:
         """Whether *process*, which has ended, or its children are waited for by those who keep the others."""
-        if process.has_children or process.parent is None:
+        return process.has_children or self.is_kept(process)
+
+    def is_kept(self, process: Process) -> bool:
+        """Whether *process* is waited for by those who keep the others, by none of the script's own."""
+        if process.parent is None:
             return True
         parent = self.get(process.parent.pid)
         return parent is None or parent.process is not process.parent or parent.keeps_others

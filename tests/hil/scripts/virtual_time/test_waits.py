@@ -270,3 +270,26 @@ def test_what_is_left_behind_is_ended(run: Run) -> None:
 
     assert result.status == 7
     assert result.bench_s == 0
+
+
+LEFT = [
+    # Program, what it says, and its status.
+    ("(echo left; sleep 1; echo late) & exit 3", ["left"], 3),
+    ("python3 -c 'import time; print(\"up\", flush=True); time.sleep(9)' & exit 4", ["up"], 4),
+    ("(trap '' TERM; sleep 1; echo late) & sleep 0.5; echo half; kill -9 $$", ["half"], 137),
+]
+
+
+@pytest.mark.parametrize(("program", "lines", "status"), LEFT, ids=[row[0][:20] for row in LEFT])
+def test_those_left_behind_do_what_is_theirs_at_that_instant(
+    run: Run, program: str, lines: list[str], status: int
+) -> None:
+    outcomes = {(result.status, result.stdout) for result in (run("bash", program) for _ in range(20))}
+
+    assert outcomes == {(status, "".join(f"{line}\n" for line in lines).encode())}
+
+
+def test_a_loop_that_is_left_behind_is_ended_before_time_follows_it(run: Run) -> None:
+    result = run("sh", "sleep 1; while :; do :; done & exit 5")
+
+    assert (result.status, result.bench_s, result.is_exact) == (5, 1.0, True)
