@@ -10,7 +10,7 @@ import errno
 import os
 import stat
 from dataclasses import dataclass, field
-from typing import TYPE_CHECKING, Final
+from typing import TYPE_CHECKING, Any, Final
 
 from .fuse_mount import Mount, Operations
 
@@ -26,6 +26,8 @@ _FOR_EVER_S: Final = 10**6
 _NOW, _OMIT = 0x3FFFFFFF, 0x3FFFFFFE
 # chown(2): -1, and as it looks without a sign.
 _UNCHANGED: Final = (-1, 0xFFFFFFFF)
+# linux/fs.h, for renameat2(2).
+_NO_REPLACE, _EXCHANGE = 1, 2
 # libfuse renames what is removed while it is open.
 _HIDDEN: Final = ".fuse_hidden"
 
@@ -39,6 +41,7 @@ class Node:
     uid: int = 0
     gid: int = 0
     links: int = 1
+    handles: int = 0
     device: int = 0
     data: bytearray = field(default_factory=bytearray)
     names: dict[str, Node] = field(default_factory=dict)
@@ -63,6 +66,9 @@ class ScratchOperations(Operations):
         self.now_ns = now_ns
         self._on_up = on_up
         self._used = 0
+        # What is open, by handle: a file whose folder has been removed has no path any more.
+        self._open: dict[int, Node] = {}
+        self._last_handle = 0
         self.root = self._made(stat.S_IFDIR | 0o755)
 
     def init(self, path: str) -> None:
@@ -77,8 +83,10 @@ class ScratchOperations(Operations):
         times = dict.fromkeys(("st_atime", "st_mtime", "st_ctime"), now_ns)
         return Node(mode, times, uid=os.getuid(), gid=os.getgid())
 
-    def node(self, path: str) -> Node:
-        """What is at *path*; raises OSError."""
+    def node(self, path: str | None) -> Node:
+        """What is at *path*, which libfuse has none for once the folder is gone; raises OSError."""
+        if path is None:
+            raise _fault(errno.ENOENT)
         node = self.root
         for name in path.split("/"):
             if not name:
@@ -90,6 +98,10 @@ class ScratchOperations(Operations):
                 raise _fault(errno.ENOENT)
             node = found
         return node
+
+    def _behind(self, path: str | None, fh: int | None) -> Node:
+        """What is open as *fh*, else what is at *path*; raises OSError."""
+        return self._open.get(fh or 0) or self.node(path)
 
     def _parent(self, path: str) -> tuple[Node, str]:
         folder, _, name = path.rpartition("/")
@@ -115,9 +127,8 @@ class ScratchOperations(Operations):
 
     # -- what there is ---------------------------------------------------------------
 
-    def getattr(self, path: str, fh: int | None = None) -> dict[str, int]:
-        del fh
-        node = self.node(path)
+    def getattr(self, path: str | None, fh: int | None = None) -> dict[str, int]:
+        node = self._behind(path, fh)
         size = len(node.target) if node.target else len(node.data)
         return {
             "st_mode": node.mode,
@@ -130,7 +141,7 @@ class ScratchOperations(Operations):
             **node.times,
         }
 
-    def readdir(self, path: str, fh: int) -> list[str]:
+    def readdir(self, path: str | None, fh: int) -> list[str]:
         del fh
         return [".", "..", *(name for name in self.node(path).names if not name.startswith(_HIDDEN))]
 
@@ -157,28 +168,37 @@ class ScratchOperations(Operations):
         node = self.node(path)
         if flags & os.O_TRUNC:
             self._resize(node, 0)
-        return 0
+        return self._opened(node)
 
     def create(self, path: str, mode: int) -> int:
-        self.add(path, stat.S_IFREG | mode & 0o7777)
+        return self._opened(self.add(path, stat.S_IFREG | mode & 0o7777))
+
+    def _opened(self, node: Node) -> int:
+        self._last_handle += 1
+        self._open[self._last_handle] = node
+        node.handles += 1
+        return self._last_handle
+
+    def release(self, path: str | None, fh: int) -> int:
+        del path
+        node = self._open.pop(fh)
+        node.handles -= 1
+        self._free_if_gone(node)
         return 0
 
-    def read(self, path: str, size: int, offset: int, fh: int) -> bytes:
-        del fh
-        return bytes(self.node(path).data[offset : offset + size])
+    def read(self, path: str | None, size: int, offset: int, fh: int) -> bytes:
+        return bytes(self._behind(path, fh).data[offset : offset + size])
 
-    def write(self, path: str, data: bytes, offset: int, fh: int) -> int:
-        del fh
-        node = self.node(path)
+    def write(self, path: str | None, data: bytes, offset: int, fh: int) -> int:
+        node = self._behind(path, fh)
         if offset + len(data) > len(node.data):
             self._resize(node, offset + len(data))
         node.data[offset : offset + len(data)] = data
         self._touched(node)
         return len(data)
 
-    def truncate(self, path: str, length: int, fh: int | None = None) -> int:
-        del fh
-        self._resize(self.node(path), length)
+    def truncate(self, path: str | None, length: int, fh: int | None = None) -> int:
+        self._resize(self._behind(path, fh), length)
         return 0
 
     def _resize(self, node: Node, length: int) -> None:
@@ -229,7 +249,11 @@ class ScratchOperations(Operations):
     def _drop(self, node: Node) -> None:
         node.links -= 1
         self._changed(node)
-        if node.links == 0:
+        self._free_if_gone(node)
+
+    def _free_if_gone(self, node: Node) -> None:
+        """Nobody can come to what has neither a name nor a handle any more."""
+        if not (node.links or node.handles):
             self._used -= len(node.data)
 
     def rmdir(self, path: str) -> int:
@@ -237,22 +261,35 @@ class ScratchOperations(Operations):
         node = self.node(path)
         if not node.is_folder:
             raise _fault(errno.ENOTDIR)
-        if any(not inside.startswith(_HIDDEN) for inside in node.names):
-            raise _fault(errno.ENOTEMPTY)
+        self._empty(node)
         del parent.names[name]
         self._touched(parent)
         return 0
 
-    def rename(self, old: str, new: str) -> int:
+    def _empty(self, folder: Node) -> None:
+        """The folder goes, and with it the names of files that are only open; raises OSError."""
+        if any(not name.startswith(_HIDDEN) for name in folder.names):
+            raise _fault(errno.ENOTEMPTY)
+        for node in folder.names.values():
+            self._drop(node)
+        folder.names.clear()
+
+    def rename(self, old: str, new: str, flags: int = 0) -> int:
+        """The kernel has seen to RENAME_NOREPLACE (rename(2))."""
+        if flags & ~(_NO_REPLACE | _EXCHANGE):
+            raise _fault(errno.EINVAL)
         (old_parent, old_name), (new_parent, new_name) = self._parent(old), self._parent(new)
         node, former = self.node(old), new_parent.names.get(new_name)
         if former is node:
             return 0
-        if former is not None:
-            if former.is_folder and former.names:
-                raise _fault(errno.ENOTEMPTY)
-            self._drop(former)
-        del old_parent.names[old_name]
+        if flags & _EXCHANGE:
+            old_parent.names[old_name] = former = self.node(new)
+            self._changed(former)
+        else:
+            if former is not None:
+                self._empty(former)
+                self._drop(former)
+            del old_parent.names[old_name]
         new_parent.names[new_name] = node
         for parent in (old_parent, new_parent):
             self._touched(parent)
@@ -261,13 +298,13 @@ class ScratchOperations(Operations):
 
     # -- what is written on them --------------------------------------------------------
 
-    def chmod(self, path: str, mode: int) -> int:
+    def chmod(self, path: str | None, mode: int) -> int:
         node = self.node(path)
         node.mode = stat.S_IFMT(node.mode) | mode & 0o7777
         self._changed(node)
         return 0
 
-    def chown(self, path: str, uid: int, gid: int) -> int:
+    def chown(self, path: str | None, uid: int, gid: int) -> int:
         node = self.node(path)
         if uid not in _UNCHANGED:
             node.uid = uid
@@ -276,7 +313,7 @@ class ScratchOperations(Operations):
         self._changed(node)
         return 0
 
-    def utimens(self, path: str, times: Iterable[int] | None = None) -> int:
+    def utimens(self, path: str | None, times: Iterable[int] | None = None) -> int:
         node = self.node(path)
         for name, value in zip(("st_atime", "st_mtime"), times or (_NOW, _NOW), strict=True):
             if value != _OMIT:
@@ -291,6 +328,13 @@ class ScratchOperations(Operations):
 
     def destroy(self, path: str) -> None:
         del path
+
+
+def _rename(fuse: Any, old: bytes, new: bytes, flags: int) -> int:  # noqa: ANN401 # the library has no types
+    done: int = fuse.operations.rename(
+        *(path.decode(fuse.encoding, fuse.errors) for path in (old, new)), flags
+    )
+    return done
 
 
 class ScratchFiles(Mount):
@@ -313,3 +357,11 @@ class ScratchFiles(Mount):
             negative_timeout=_FOR_EVER_S,
             fsname="scratch",
         )
+
+    def _serve(self, operations: object, options: dict[str, object]) -> None:
+        import mfusepy
+
+        # The library gets these calls whole, and hands on neither the flags nor the handle.
+        mfusepy.FUSE.rename_fuse_3 = _rename
+        mfusepy.FUSE.truncate_fuse_3 = mfusepy.FUSE.ftruncate
+        super()._serve(operations, options)

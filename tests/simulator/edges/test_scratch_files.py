@@ -104,13 +104,15 @@ def test_the_kernel_s_errors(files: ScratchOperations) -> None:
 
 
 def test_what_all_files_hold_is_bounded_and_given_back(files: ScratchOperations) -> None:
-    files.create("/a", 0o600)
+    handle = files.create("/a", 0o600)
     assert refused(lambda: files.truncate("/a", CAPACITY + 1)) == errno.ENOSPC
     files.truncate("/a", CAPACITY)
     files.create("/b", 0o600)
     assert refused(lambda: files.write("/b", b"x", 0, 0)) == errno.ENOSPC
     assert files.statfs("/")["f_bfree"] == 0
     files.unlink("/a")
+    assert refused(lambda: files.write("/b", b"x", 0, 0)) == errno.ENOSPC  # somebody has it open
+    files.release("/a", handle)
     assert files.write("/b", b"x", 0, 0) == 1
 
 
@@ -120,6 +122,37 @@ def test_what_libfuse_hides_is_not_shown_and_in_nobody_s_way(files: ScratchOpera
 
     assert files.readdir("/d", 0) == [".", ".."]
     files.rmdir("/d")
+
+
+def test_an_open_file_is_served_by_its_handle_once_its_folder_is_gone(files: ScratchOperations) -> None:
+    files.mkdir("/d", 0o700)
+    handle = files.create("/d/.fuse_hidden01", 0o600)
+    files.write(None, b"before", 0, handle)
+    free = files.statfs("/")["f_bfree"]
+    files.rmdir("/d")
+
+    assert files.write(None, b"after" * 1000, 0, handle) == 5000
+    files.truncate(None, 4998, handle)
+    assert files.read(None, 100, 4990, handle) == b"afteraft"
+    assert files.getattr(None, handle)["st_size"] == 4998
+    assert files.statfs("/")["f_bfree"] < free
+    files.release(None, handle)
+    assert files.statfs("/")["f_bfree"] > free
+    assert refused(lambda: files.chmod(None, 0o600)) == errno.ENOENT
+
+
+def test_an_exchange_loses_nothing_and_what_is_not_known_is_refused(files: ScratchOperations) -> None:
+    files.mkdir("/d", 0o700)
+    for path in ("/a", "/d/b"):
+        files.write(path, path.encode(), 0, files.create(path, 0o600))
+    files.rename("/a", "/d/b", 2)  # RENAME_EXCHANGE (linux/fs.h)
+
+    assert (files.read("/a", 9, 0, 0), files.read("/d/b", 9, 0, 0)) == (b"/d/b", b"/a")
+    files.rename("/a", "/d", 2)
+    assert (files.readdir("/a", 0)[2:], files.read("/d", 9, 0, 0)) == (["b"], b"/d/b")
+    assert refused(lambda: files.rename("/d", "/c", 4)) == errno.EINVAL  # RENAME_WHITEOUT
+    files.rename("/d", "/c", 1)  # RENAME_NOREPLACE
+    assert files.read("/c", 9, 0, 0) == b"/d/b"
 
 
 def test_owner_and_mode(files: ScratchOperations) -> None:

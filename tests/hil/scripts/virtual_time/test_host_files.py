@@ -196,3 +196,37 @@ def test_a_program_may_hold_every_device_that_is_served_while_it_opens_and_close
     )
 
     assert result.stdout.split() == [b"AT"], result
+
+
+def test_scratch_files_outlive_their_folder_while_open_and_change_places(run: Run) -> None:
+    result = run(
+        "python3",
+        """
+        import ctypes, errno, os, shutil, tempfile
+        folder = tempfile.mkdtemp()
+        file = os.open(folder + "/f", os.O_RDWR | os.O_CREAT)
+        os.write(file, b"before")
+        shutil.rmtree(folder)
+        os.write(file, b", after")
+        print(os.pread(file, 99, 0))
+        os.ftruncate(file, 3)
+        print(os.pread(file, 99, 0))
+        os.close(file)
+
+        os.chdir(tempfile.mkdtemp())
+        for name in "ab":
+            open(name, "w").write(name)
+        libc = ctypes.CDLL(None, use_errno=True)
+        for flags in (1, 2):  # no replacement, exchange (linux/fs.h)
+            done = libc.renameat2(-100, b"a", -100, b"b", flags)
+            print(done and errno.errorcode[ctypes.get_errno()], open("a").read(), open("b").read())
+        """,
+    )
+
+    assert result.stderr == b""
+    assert result.stdout.decode().splitlines() == [
+        "b'before, after'",
+        "b'bef'",
+        "EEXIST a b",
+        "0 b a",
+    ], result
