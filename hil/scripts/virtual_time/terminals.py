@@ -3,9 +3,11 @@
 from __future__ import annotations
 
 import contextlib
+import fcntl
 import os
 import select
 import stat
+import struct
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Final
 
@@ -24,6 +26,8 @@ if TYPE_CHECKING:
 # Majors of the two ends of a pty (admin-guide/devices.rst): slaves, and the one file that gives masters.
 _SLAVE_MAJORS: Final = range(136, 144)
 _MASTERS: Final = os.makedev(5, 2)
+# asm-generic/ioctls.h: the number of a pty, and whether it is locked still.
+_TIOCGPTN, _TIOCGPTLCK = 0x80045430, 0x80045439
 
 
 @dataclass(slots=True)
@@ -57,9 +61,16 @@ class Terminals:
 
     # -- ptys that the tree has made --------------------------------------------------
 
-    def pty_made(self) -> None:
-        """The tree has a pty of its own."""
+    def pty_made(self, task: Task, master: int) -> None:
+        """The tree has a pty of its own, which *task* is about to unlock: nobody can have set it yet."""
         self._are_there_ptys = True
+        if not self._supervisor.limits.terminals:
+            return
+        with kernel.borrowed(task.process.pid, master) as own, contextlib.suppress(OSError):
+            if own is not None and _asked(own, _TIOCGPTLCK):
+                number = _asked(own, _TIOCGPTN)
+                slave = os.makedev(_SLAVE_MAJORS.start + (number >> 8), number & 0xFF)
+                self._supervisor.limits.forget_pty(slave)
 
     def flush(self) -> None:
         """Let what is on its way through the tree's own ptys arrive: the kernel finishes if asked."""
@@ -116,6 +127,12 @@ def driven_bits(port: Port) -> int:
 def all_bits(port: Port) -> int:
     """Both sides' lines."""
     return driven_bits(port) | DTR * port.dtr | RTS * port.rts
+
+
+def _asked(master: int, request: int) -> int:
+    """What the kernel tells of a pty; raises OSError."""
+    (answer,) = struct.unpack("=i", fcntl.ioctl(master, request, bytes(4)))
+    return int(answer)
 
 
 def _pty_ends(process: Process) -> Iterator[tuple[int, object]]:

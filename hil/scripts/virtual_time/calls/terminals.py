@@ -23,6 +23,7 @@ if TYPE_CHECKING:
 # struct ktermios: four words of flags, the line discipline, then the control characters.
 _LOCAL_FLAGS_AT, _CHARACTERS_AT = 12, 17
 _VTIME_AT, _VMIN_AT = _CHARACTERS_AT + 5, _CHARACTERS_AT + 6
+_MOST_TENTHS: Final = 255
 _ICANON: Final = 0x2
 _READS: Final = (rules.TCGETS, rules.TCGETS2)
 _SETS: Final = (
@@ -46,7 +47,7 @@ def control(supervisor: Supervisor, task: Task, arguments: Arguments) -> Answer:
     """ioctl(2) of a terminal."""
     request = arguments[1] & 0xFFFFFFFF
     if request == rules.TIOCSPTLCK:
-        supervisor.terminals.pty_made()
+        supervisor.terminals.pty_made(task, signed(arguments[0]))
         return None
     if request in _READS:
         return _read_settings(supervisor, task, arguments)
@@ -71,7 +72,7 @@ def _read_settings(supervisor: Supervisor, task: Task, arguments: Arguments) -> 
     if not supervisor.limits.terminals:
         return None  # nearly always: an interpreter asks for each file that it opens
     device = terminal(file_behind(task, signed(arguments[0])))
-    timing = None if device is None else supervisor.limits.terminals.get(device)
+    timing = None if device is None else supervisor.limits.timing(device)
     if timing is None:
         return None
 
@@ -90,13 +91,15 @@ def _set_settings(supervisor: Supervisor, task: Task, arguments: Arguments) -> A
         return None
     settings = process.read(address, _VMIN_AT + 1)
     (flags,) = struct.unpack_from("=I", settings, _LOCAL_FLAGS_AT)
-    wanted = Timing(settings[_VMIN_AT], settings[_VTIME_AT])
+    port = supervisor.world.port_at(device)
+    wanted = Timing(settings[_VMIN_AT], settings[_VTIME_AT], port, 0 if port is None else port.lives)
     supervisor.limits.terminals.pop(device, None)
     if flags & _ICANON or not wanted.tenths:
         return None
     supervisor.limits.terminals[device] = wanted
-    # In the kernel a read waits for one character and for ever; the program's own structure stays as it was.
-    _write_timing(process, address, Timing(1, 0))
+    # In the kernel a read waits for ever; the program's own structure stays as it was.  Between characters it
+    # has the longest time there is: without one, poll(2) would wait for as many characters as a read does.
+    _write_timing(process, address, Timing(wanted.least, _MOST_TENTHS) if wanted.is_between else Timing(1, 0))
 
     def finish(result: int) -> int:
         _write_timing(process, address, wanted)

@@ -132,3 +132,103 @@ def test_programs_that_claim_a_port_for_themselves_follow_each_other_at_one_inst
     result = run("sh", f'set -e; for i in 1 2 3; do python3 -c "{program}"; done')
 
     assert result.status == 0, result.stderr
+
+
+PTYS = """
+import os, pty, select, termios, threading, time
+def made(least, tenths):
+    master, slave = pty.openpty()
+    settings = termios.tcgetattr(slave)
+    settings[3] &= ~(termios.ICANON | termios.ECHO)
+    settings[6][termios.VMIN], settings[6][termios.VTIME] = least, tenths
+    termios.tcsetattr(slave, termios.TCSANOW, settings)
+    return master, slave
+def later(*writes):
+    def write():
+        for wait_s, text in writes:
+            time.sleep(wait_s)
+            os.write(master, text)
+    thread = threading.Thread(target=write)
+    thread.start()
+    return thread
+def read(size=99):
+    began = time.monotonic()
+    print(os.read(slave, size), round(time.monotonic() - began, 6))
+"""
+
+
+def test_a_terminal_s_time_between_characters_runs_from_the_first_on(run: Run) -> None:
+    result = run(
+        "python3",
+        PTYS
+        + """
+master, slave = made(5, 5)
+print(termios.tcgetattr(slave)[6][termios.VMIN:termios.VMIN + 1], termios.tcgetattr(slave)[6][termios.VTIME])
+thread = later(*[(0.1, b"a")] * 5)  # all that is wanted
+read(); thread.join()
+thread = later((3, b"bc"), (0.4, b"d"), (0.6, b"e"))  # late, and then too late
+read(); thread.join(); read()
+os.write(master, b"f")  # before the read
+read()
+os.write(master, b"gh")
+read(2)
+thread = later((1, b"i"))
+select.select([slave], [], [])  # one is enough for that
+print(os.get_blocking(slave)); read(); thread.join()
+""",
+    )
+
+    assert result.is_exact
+    assert result.stdout.decode().splitlines() == [
+        "[5] 5",
+        "b'aaaaa' 0.5",
+        "b'bcd' 3.9",
+        "b'e' 0.5",
+        "b'f' 0.5",
+        "b'gh' 0.0",
+        "True",
+        "b'i' 0.5",
+    ], result
+
+
+def test_whoever_waits_for_a_first_character_for_ever_is_named(run: Run) -> None:
+    result = run("python3", PTYS + "master, slave = made(5, 5)\nread()")
+
+    assert result.status is None
+    assert result.bench_s == 0.5
+
+
+def test_a_new_terminal_has_no_time_out_of_a_former_one(run: Run) -> None:
+    result = run(
+        "python3",
+        PTYS
+        + """
+master, slave = made(0, 10)
+read()
+name = os.ttyname(slave)
+os.close(master); os.close(slave)
+master, slave = pty.openpty()
+print(os.ttyname(slave) == name, termios.tcgetattr(slave)[6][termios.VTIME])
+thread = later((3, b"line\\n"))
+read(); thread.join()
+""",
+    )
+
+    assert result.stdout.decode().splitlines() == ["b'' 1.0", "True b'\\x00'", "b'line\\n' 3.0"], result
+
+
+def test_a_port_that_comes_again_has_no_time_out_of_its_former_life(run: Run) -> None:
+    result = run(
+        "sh",
+        """
+        port=/dev/ttyUSB3 bus=/sys/bus/usb/drivers/usbserial_generic
+        stty -F $port raw -echo min 0 time 10
+        echo 1-1:1.3 >$bus/unbind
+        echo 1-1:1.3 >$bus/bind
+        while [ ! -e $port ]; do sleep 1; done
+        stty -F $port -a | grep -ow -e '-\\?icanon' -e 'time = [0-9]*'
+        timeout 5 dd if=$port bs=64 count=1; echo $?
+        """,
+    )
+
+    assert result.stdout.decode().splitlines() == ["time = 0", "icanon", "124"], result
