@@ -9,13 +9,13 @@ import select
 import stat
 import struct
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Final
+from typing import TYPE_CHECKING, Final, Protocol
 
 from hil.scripts.linux import kernel
 from hil.scripts.linux.open_files import file_behind, files_of, terminal
 
 if TYPE_CHECKING:
-    from collections.abc import Callable, Iterator
+    from collections.abc import Iterator
 
     from hil.scripts.linux.open_files import Device
     from simulator.module.port import Port
@@ -30,14 +30,21 @@ _MASTERS: Final = os.makedev(5, 2)
 _TIOCGPTN, _TIOCGPTLCK = 0x80045430, 0x80045439
 
 
+class _LineEnd(Protocol):
+    """What ends a wait for a line; the port may have vanished."""
+
+    def __call__(self, *, is_there: bool) -> None: ...
+
+
 @dataclass(slots=True)
 class _LineWait:
     """A task that waits for a modem line to change."""
 
     port: Port
+    life: int
     mask: int
     before: int
-    end: Callable[[], None]
+    end: _LineEnd
 
 
 class Terminals:
@@ -98,9 +105,9 @@ class Terminals:
 
     # -- modem lines ------------------------------------------------------------------
 
-    def wait_for_lines(self, port: Port, mask: int, end: Callable[[], None]) -> None:
-        """Call *end* once a line of *mask* has changed (TIOCMIWAIT)."""
-        self._line_waits.append(_LineWait(port, mask, driven_bits(port) & mask, end))
+    def wait_for_lines(self, port: Port, mask: int, end: _LineEnd) -> None:
+        """Call *end* once a line of *mask* has changed (TIOCMIWAIT), or the port has vanished."""
+        self._line_waits.append(_LineWait(port, port.lives, mask, driven_bits(port) & mask, end))
 
     def look_at_lines(self) -> None:
         """The model has moved: count the changes of lines, and end the waits for them."""
@@ -108,10 +115,11 @@ class Terminals:
             if port.clients:
                 port.count_lines()
         for wait in list(self._line_waits):
-            if driven_bits(wait.port) & wait.mask != wait.before:
+            is_there = wait.port.is_present and wait.port.lives == wait.life
+            if not is_there or driven_bits(wait.port) & wait.mask != wait.before:
                 self._line_waits.remove(wait)
                 with contextlib.suppress(kernel.GoneError):
-                    wait.end()
+                    wait.end(is_there=is_there)
 
 
 # linux/termios.h.

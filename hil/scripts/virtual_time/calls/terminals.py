@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
+import errno
 import struct
 from functools import partial
 from typing import TYPE_CHECKING, Final, TypeAlias
 
 from hil.scripts.linux import filter as rules
+from hil.scripts.linux.kernel import GoneError
 from hil.scripts.linux.open_files import file_behind, terminal
 from hil.scripts.virtual_time.limits import Timing
 from hil.scripts.virtual_time.terminals import DTR, RTS, all_bits
@@ -17,8 +19,9 @@ if TYPE_CHECKING:
     from collections.abc import Callable
 
     from hil.scripts.virtual_time.supervisor import Supervisor
-    from hil.scripts.virtual_time.tasks import Process, Task
+    from hil.scripts.virtual_time.tasks import Process, Task, Waiting
     from simulator.module.port import Port
+    from simulator.module.wire import Wire
 
 # struct ktermios: four words of flags, the line discipline, then the control characters.
 _LOCAL_FLAGS_AT, _CHARACTERS_AT = 12, 17
@@ -33,10 +36,10 @@ _SETS: Final = (
 # How long a break lasts (tcsendbreak(3): between a quarter and half a second; Linux takes a quarter).
 _BREAK_NS: Final = 250_000_000
 _TENTH_NS: Final = 100_000_000
-# Nothing that a port has to send takes longer than this.
-_DRAINED_NS: Final = 3_600_000_000_000
-
-
+# Sets that wait until all is sent.
+_DRAINED_SETS: Final = (rules.TCSETSW, rules.TCSETSF, rules.TCSETSW2, rules.TCSETSF2)
+# linux/errno.h: the call is made again.
+_ERESTARTSYS: Final = -512
 # Of struct serial_icounter_struct (linux/serial.h).
 _RESERVED: Final = (0,) * 9
 
@@ -51,18 +54,21 @@ def control(supervisor: Supervisor, task: Task, arguments: Arguments) -> Answer:
         return None
     if request in _READS:
         return _read_settings(supervisor, task, arguments)
-    if request in _SETS:
-        return _set_settings(supervisor, task, arguments)
-    port = supervisor.terminals.port(task, signed(arguments[0]))
-    if port is None:
-        return None
+    port = None
+    if request not in _SETS or (request in _DRAINED_SETS and supervisor.world.serial is not None):
+        port = supervisor.terminals.port(task, signed(arguments[0]))
     handler = _LINES.get(request)
-    if handler is None:
-        return None
+    if port is None or handler is None:
+        return _set_settings(supervisor, task, arguments) if request in _SETS else None
+
+    def answer(supervisor: Supervisor, task: Task, arguments: Arguments) -> Answer:
+        try:
+            return handler(supervisor, task, arguments, port)
+        except GoneError:
+            return -errno.EFAULT  # seen by nobody where it is the task that has gone
+
     # Once all others rest: what they have written, opened or closed at this instant comes first.
-    return supervisor.calls.defer(
-        task, lambda supervisor, task, arguments: handler(supervisor, task, arguments, port)
-    )
+    return supervisor.calls.defer(task, answer)
 
 
 # -- settings -----------------------------------------------------------------------------
@@ -132,12 +138,14 @@ def _set_lines(
 
 
 def _wait_for_lines(supervisor: Supervisor, task: Task, arguments: Arguments, port: Port) -> Answer:
-    pending = supervisor.calls.wait(
-        task, arguments, supervisor.world.now_ns + _DRAINED_NS, timed_out=0, sleeps=True
-    )
-    waiting = task.waiting
-    if waiting is not None:
-        supervisor.terminals.wait_for_lines(port, arguments[2], partial(supervisor.calls.kick, task, waiting))
+    pending, waiting = _wait(supervisor, task, arguments, timed_out=0)
+
+    def end(*, is_there: bool) -> None:
+        if not is_there:
+            waiting.finish = lambda _: -errno.EIO
+        supervisor.calls.kick(task, waiting)
+
+    supervisor.terminals.wait_for_lines(port, arguments[2], end)
     return pending
 
 
@@ -169,16 +177,53 @@ def _break_or_drain(supervisor: Supervisor, task: Task, arguments: Arguments, po
 
 def _drain(supervisor: Supervisor, task: Task, arguments: Arguments, port: Port) -> Answer:
     """tcdrain(3): until the last stop bit has left."""
+    wire = _busy_wire(supervisor, port)
+    if wire is None:
+        return 0
+    pending, waiting = _wait(supervisor, task, arguments, timed_out=0)
+    wire.when_idle(partial(supervisor.calls.kick, task, waiting))
+    return pending
+
+
+def _set_once_drained(supervisor: Supervisor, task: Task, arguments: Arguments, port: Port) -> Answer:
+    """The same before a set (TCSADRAIN and TCSAFLUSH of tcsetattr(3))."""
+    wire = _busy_wire(supervisor, port)
+    if wire is None:
+        return _set_settings(supervisor, task, arguments)
+    # Where a signal has come meanwhile it sleeps in the kernel, and makes the call again.
+    pending, waiting = _wait(supervisor, task, arguments, timed_out=_ERESTARTSYS)
+
+    def set_now() -> None:
+        if task.waiting is waiting and task.is_parked:
+            supervisor.calls.forget(task)
+            supervisor.calls.defer(task, partial(_set_once_drained, port=port))
+        else:
+            supervisor.calls.kick(task, waiting)
+
+    wire.when_idle(set_now)
+    return pending
+
+
+def _busy_wire(supervisor: Supervisor, port: Port) -> Wire | None:
+    """What the port sends on, while it sends."""
     serial = supervisor.world.serial
     if serial is None or serial.port is not port or not serial.to_module.is_busy:
-        return 0
+        return None
+    return serial.to_module
+
+
+def _wait(
+    supervisor: Supervisor, task: Task, arguments: Arguments, *, timed_out: int
+) -> tuple[Answer, Waiting]:
+    """Sleep until kicked: nothing else ends it but a signal."""
     pending = supervisor.calls.wait(
-        task, arguments, supervisor.world.now_ns + _DRAINED_NS, timed_out=0, sleeps=True
+        task, arguments, supervisor.world.now_ns, timed_out=timed_out, sleeps=True
     )
     waiting = task.waiting
-    if waiting is not None:
-        serial.to_module.when_idle(partial(supervisor.calls.kick, task, waiting))
-    return pending
+    assert waiting is not None  # noqa: S101 # it sleeps
+    if waiting.deadline is not None:
+        waiting.deadline.cancel()
+    return pending, waiting
 
 
 def _break_tenths(supervisor: Supervisor, task: Task, arguments: Arguments, port: Port) -> Answer:
@@ -212,6 +257,7 @@ def _claim(supervisor: Supervisor, task: Task, arguments: Arguments, port: Port)
 
 
 _LINES: Final[dict[int, _Handler]] = {
+    **dict.fromkeys(_DRAINED_SETS, _set_once_drained),
     rules.TIOCMGET: _get_lines,
     rules.TIOCMSET: partial(_set_lines, change=lambda _, given: given),
     rules.TIOCMBIS: partial(_set_lines, change=lambda before, given: before | given),

@@ -232,3 +232,83 @@ def test_a_port_that_comes_again_has_no_time_out_of_its_former_life(run: Run) ->
     )
 
     assert result.stdout.decode().splitlines() == ["time = 0", "icanon", "124"], result
+
+
+def test_a_wait_for_a_line_that_nobody_moves_is_a_hang(run: Run) -> None:
+    result = run("python3", LINES.format("ttyUSB3") + "fcntl.ioctl(port, 0x545C, termios.TIOCM_RNG)")
+
+    assert result.status is None
+    assert result.hung is not None
+    assert "in ioctl on descriptor" in result.hung
+    assert result.bench_s < 60
+
+
+def test_a_wait_for_a_line_ends_with_the_port(run: Run) -> None:
+    result = run(
+        "python3",
+        LINES.format("ttyUSB3")
+        + """
+import errno, threading
+def unbind():
+    with open("/sys/bus/usb/drivers/usbserial_generic/unbind", "w") as file:
+        file.write("1-1:1.3")
+threading.Timer(2, unbind).start()
+try:
+    print(fcntl.ioctl(port, 0x545C, termios.TIOCM_RNG))
+except OSError as error:
+    print(errno.errorcode[error.errno], round(time.monotonic() - 1001, 3))
+""",
+    )
+
+    assert result.stdout.split() == [b"EIO", b"2.0"], result
+
+
+def test_settings_wait_for_the_last_stop_bit_where_they_should(run: Run) -> None:
+    result = run(
+        "python3",
+        LINES.format("ttyS1")
+        + """
+import signal
+settings = termios.tcgetattr(port)
+settings[1] = settings[3] = 0
+def set(when, speed):
+    settings[4] = settings[5] = speed
+    began = time.monotonic()
+    termios.tcsetattr(port, when, settings)
+    print(round(time.monotonic() - began, 6), termios.tcgetattr(port)[4] == speed, ask(termios.TIOCOUTQ))
+set(termios.TCSADRAIN, termios.B1200)
+os.write(port, b"x" * 120)
+set(termios.TCSADRAIN, termios.B2400)
+os.write(port, b"x" * 120)
+set(termios.TCSAFLUSH, termios.B1200)
+os.write(port, b"x" * 120)
+set(termios.TCSANOW, termios.B1200)
+signal.signal(signal.SIGALRM, lambda *_: print("rang"))
+signal.setitimer(signal.ITIMER_REAL, 0.25)
+try:
+    set(termios.TCSADRAIN, termios.B2400)
+except termios.error as error:
+    print(error.args[0], termios.tcgetattr(port)[4] == termios.B1200)
+""",
+    )
+
+    # 120 characters of 10 bits: a second at 1200 bit/s; 4 is EINTR.
+    *settings, rang, interrupted = result.stdout.decode().splitlines()
+    assert settings == ["0.0 True 0", "1.0 True 0", "0.5 True 0", "0.0 True 120"], result
+    assert (rang, interrupted) == ("rang", "4 True")
+
+
+def test_a_bad_address_is_a_fault(run: Run) -> None:
+    result = run(
+        "python3",
+        LINES.format("ttyUSB3")
+        + """
+import ctypes, errno
+libc = ctypes.CDLL(None, use_errno=True)
+for request in (termios.TIOCMGET, termios.TIOCMBIS, termios.TIOCMSET, 0x545D):
+    print(libc.ioctl(port, request, ctypes.c_void_p(8)), errno.errorcode[ctypes.get_errno()])
+print(hex(ask(termios.TIOCMGET)))
+""",
+    )
+
+    assert result.stdout.decode().splitlines() == [*["-1 EFAULT"] * 4, "0x126"], result
