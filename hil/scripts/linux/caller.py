@@ -7,6 +7,7 @@ import struct
 from typing import TYPE_CHECKING, Final, Protocol, TypeAlias
 
 from .kernel import GoneError
+from .own_files import open_for_task
 
 if TYPE_CHECKING:
     from collections.abc import Generator
@@ -14,6 +15,9 @@ if TYPE_CHECKING:
 # Nanoseconds in a second.
 SECOND_NS: Final = 1_000_000_000
 _TWO_WORDS: Final = struct.Struct("=qq")
+_SECOND_US: Final = 1_000_000
+# What comes of an address that is none: the kernel's has its top bit set, and no file is as long.
+_NOWHERE: Final = (OSError, OverflowError)
 
 # A call by name, with its arguments; calls in place of one, each giving its result, whose end is that one's.
 Call: TypeAlias = tuple[str, tuple[int, ...]]
@@ -31,7 +35,7 @@ class Memory:
         """*size* bytes at *address*; raises GoneError, also for an address that is none."""
         try:
             data = os.pread(self._opened(), size, address)
-        except OSError as error:
+        except _NOWHERE as error:
             raise GoneError(self.pid) from error
         if len(data) < size:
             raise GoneError(self.pid)
@@ -41,19 +45,21 @@ class Memory:
         """Up to *size* bytes at *address*."""
         try:
             return os.pread(self._opened(), size, address)
-        except OSError as error:
+        except _NOWHERE as error:
             raise GoneError(self.pid) from error
 
     def write(self, address: int, data: bytes) -> None:
         """Put *data* at *address*."""
         try:
             os.pwrite(self._opened(), data, address)
-        except OSError as error:
+        except _NOWHERE as error:
             raise GoneError(self.pid) from error
 
     def read_timespec(self, address: int) -> int:
-        """A struct timespec, in nanoseconds."""
+        """A struct timespec, in nanoseconds; raises GoneError for what is no time: the kernel refuses it."""
         seconds, nanoseconds = _TWO_WORDS.unpack(self.read(address, 16))
+        if seconds < 0 or not 0 <= nanoseconds < SECOND_NS:
+            raise GoneError(self.pid)
         return int(seconds * SECOND_NS + nanoseconds)
 
     def write_timespec(self, address: int, value_ns: int) -> None:
@@ -61,7 +67,14 @@ class Memory:
         self.write(address, _TWO_WORDS.pack(*divmod(value_ns, SECOND_NS)))
 
     def read_timeval(self, address: int) -> int:
-        """A struct timeval, in nanoseconds."""
+        """A struct timeval likewise."""
+        seconds, microseconds = _TWO_WORDS.unpack(self.read(address, 16))
+        if seconds < 0 or not 0 <= microseconds < _SECOND_US:
+            raise GoneError(self.pid)
+        return int(seconds * SECOND_NS + microseconds * 1000)
+
+    def read_any_timeval(self, address: int) -> int:
+        """One with any microseconds, as select(2) takes it; below 0 where it is no time."""
         seconds, microseconds = _TWO_WORDS.unpack(self.read(address, 16))
         return int(seconds * SECOND_NS + microseconds * 1000)
 
@@ -78,7 +91,7 @@ class Memory:
 
     def _opened(self) -> int:
         if self._memory < 0:
-            self._memory = os.open(f"/proc/{self.pid}/mem", os.O_RDWR | os.O_CLOEXEC)
+            self._memory = open_for_task(f"/proc/{self.pid}/mem", os.O_RDWR)
         return self._memory
 
 

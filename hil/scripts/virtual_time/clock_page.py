@@ -148,6 +148,8 @@ class ClockPages:
         process = task.process
         if process.clock_reads != _READS or not process.vdso or process.clock_page:
             return result
+        if task.vfork_parent is not None:
+            return result  # the memory is its parent's, who would not know of the page
 
         def finish(address: int) -> int:
             self._install(process, address)

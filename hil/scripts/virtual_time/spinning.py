@@ -23,6 +23,8 @@ _FIRST_NS, _DOUBLES_EVERY, _MOST_NS = 10_000, 500, 10_000_000
 _MOST_DOUBLINGS: Final = 20
 # Processor time that a tree may take at one instant before virtual time follows it.
 _COMPUTING_NS: Final = 1_000_000_000
+# So much of those that have ended does not count: fifteen hundred short programs take a second.
+_ENDED_NS: Final = 4_000_000_000
 _LOOK_EVERY_S: Final = 0.05
 
 
@@ -37,7 +39,7 @@ class Spinning:
         self._count = 0
         self._looked_s = 0.0
         self._since_ns: int | None = None
-        self._followed_ns = 0
+        self._followed_ns = self._ended_ns = 0
         self.has_followed = False
         self.is_following = False
 
@@ -62,9 +64,13 @@ class Spinning:
         """A program starts: it will look at the clock, and a loop of programs is a loop."""
         self._count += _PROGRAM
 
+    def ended(self, used_s: float) -> None:
+        """A program has ended that has computed for so long."""
+        self._ended_ns += round(used_s * 1e9)
+
     def time_moves(self) -> None:
         """Everybody rests, and time moves."""
-        self._count = 0
+        self._count = self._ended_ns = 0
         self._since_ns = None
         self.is_following = False
 
@@ -78,6 +84,7 @@ class Spinning:
         if self._since_ns is None:
             self._since_ns, self._followed_ns = used_ns, 0
             return
+        used_ns += max(self._ended_ns - _ENDED_NS, 0)
         beyond_ns = used_ns - self._since_ns - _COMPUTING_NS - self._followed_ns
         if beyond_ns <= 0:
             return

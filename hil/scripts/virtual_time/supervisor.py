@@ -17,6 +17,7 @@ from hil.scripts.linux import kernel
 from hil.scripts.linux.architecture import this_machine
 from hil.scripts.linux.filter import program
 from hil.scripts.linux.kernel import GoneError, ptrace
+from hil.scripts.linux.own_files import many_files
 
 from .clock_page import ClockPages
 from .ending import Ending
@@ -164,6 +165,10 @@ class Supervisor:
 
         Whatever is left of the tree then is killed.  Raises HungError.
         """
+        with many_files():
+            return self._run(cancelled)
+
+    def _run(self, cancelled: Callable[[], bool]) -> int | None:
         self._cancelled = cancelled
         kernel.set_timer_slack(1)
         before = signal.pthread_sigmask(signal.SIG_BLOCK, {signal.SIGCHLD})
@@ -301,9 +306,8 @@ class Supervisor:
 
     def _take_stop(self, task: Task, status: int, used: struct_rusage | None = None) -> None:
         if not os.WIFSTOPPED(status):
-            # What a process has used holds what those it waited for have used.
-            if used is not None and task.tid == task.process.pid and self._counts(task):
-                self.tree_s += used.ru_utime + used.ru_stime
+            if used is not None and task.tid == task.process.pid:
+                self._count(task, used.ru_utime + used.ru_stime)
             self._remove(task, status)
             return
         number, event = os.WSTOPSIG(status), status >> 16
@@ -377,9 +381,14 @@ class Supervisor:
         else:
             _resume(task)
 
-    def _counts(self, task: Task) -> bool:
-        """Whether nobody else of the script tells what the process has used."""
-        return not task.keeps_others and self.tree.is_kept(task.process)
+    def _count(self, task: Task, used_s: float) -> None:
+        """What a process has used, with those that it has waited for: nobody else of the script may tell."""
+        process = task.process
+        self.spinning.ended(max(used_s - process.children_s, 0.0))
+        if process.parent is not None and not self.tree.is_kept(process):
+            process.parent.children_s += used_s
+        elif not task.keeps_others:
+            self.tree_s += used_s
 
     def _remove(self, task: Task, status: int) -> None:
         is_script = self.ending.script is not None and task.tid == self.ending.script.pid

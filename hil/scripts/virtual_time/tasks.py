@@ -13,6 +13,7 @@ from typing import TYPE_CHECKING, Final
 
 from hil.scripts.linux.caller import Memory
 from hil.scripts.linux.kernel import GoneError, has_signals, is_stopped
+from hil.scripts.linux.own_files import open_for_task
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterable, Iterator
@@ -65,6 +66,8 @@ class Process(Memory):
         super().__init__(pid)
         self.parent = parent
         self.has_children = False
+        # Processor time of those that it has started and that have ended.
+        self.children_s = 0.0
         self.tasks = 0
         self.alarm: Timer | None = None
         self.timers: dict[tuple[str, int], Timer] = {}
@@ -192,6 +195,14 @@ class Task:
         except OSError:
             return "?"
 
+    def number_within(self) -> int | None:
+        """The number that it has for those in its own pid namespace."""
+        try:
+            with open(f"/proc/{self.tid}/status", encoding="ascii", errors="replace") as file:  # as above
+                return next((int(line.split()[-1]) for line in file if line.startswith("NSpid:")), None)
+        except OSError:
+            return None
+
     def is_signalled(self) -> bool:
         """Whether a signal is pending that is not blocked, for a task that is at a stop."""
         try:
@@ -233,10 +244,8 @@ class Task:
             opened: list[int] = []
             try:
                 for name in ("stat", "syscall", "schedstat"):
-                    opened.append(  # noqa: PERF401 # those that are open count where one fails
-                        os.open(f"{folder}/{name}", os.O_RDONLY | os.O_CLOEXEC)
-                    )
-            except OSError:
+                    opened.append(open_for_task(f"{folder}/{name}", os.O_RDONLY))  # noqa: PERF401 # those that are open count where one fails
+            except Exception:
                 for file in opened:
                     with contextlib.suppress(OSError):
                         os.close(file)

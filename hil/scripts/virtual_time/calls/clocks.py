@@ -17,11 +17,17 @@ if TYPE_CHECKING:
 
 # CLOCK_REALTIME, its coarse form, its alarm form, and TAI (linux/time.h); the others count from the boot.
 WALL_CLOCKS: Final = (0, 5, 8, 11)
+# All that can be read and are not of processor time: both, their raw, coarse and alarm forms, BOOTTIME, TAI.
+_CLOCKS: Final = (0, 1, 4, 5, 6, 7, 8, 9, 11)
 _EINVAL: Final = 22
+# Beyond, the kernel does not set the wall clock: thirty years before its counter ends (linux/time64.h).
+_MOST_WALL_NS: Final = (1 << 63) - 30 * 365 * 24 * 3600 * SECOND_NS
 _TICKS_A_SECOND: Final = 100
 _TIMEX_TIME: Final = 72
 # A longer answer would be cut short by signals (getrandom(2)); nobody asks for as much.
 _MOST_RANDOM: Final = 1 << 20
+# GRND_NONBLOCK, GRND_RANDOM, GRND_INSECURE.
+_RANDOM_FLAGS: Final = 7
 
 
 def clock_ns(world: World | StillWorld, clock: int) -> int:
@@ -37,6 +43,8 @@ def instant_ns(world: World | StillWorld, clock: int, value_ns: int) -> int:
 @handles("clock_gettime")
 def read_clock(supervisor: Supervisor, task: Task, arguments: Arguments) -> Answer:
     """clock_gettime(2)."""
+    if arguments[0] & 0xFFFFFFFF not in _CLOCKS:
+        return None
     supervisor.clock_pages.count(task)
     task.process.write_timespec(arguments[1], clock_ns(supervisor.world, signed(arguments[0])))
     return supervisor.clock_pages.offer(task, arguments, 0)
@@ -68,17 +76,20 @@ def set_clock(supervisor: Supervisor, task: Task, arguments: Arguments) -> Answe
     """clock_settime(2): the wall clock alone can be set."""
     if arguments[0] != 0:
         return -_EINVAL
-    supervisor.world.set_wall(task.process.read_timespec(arguments[1]))
-    supervisor.clock_pages.show(supervisor.world.now_ns)
-    return 0
+    return _set_wall(supervisor, task.process.read_timespec(arguments[1]))
 
 
 @handles("settimeofday")
 def set_time_of_day(supervisor: Supervisor, task: Task, arguments: Arguments) -> Answer:
     """settimeofday(2)."""
-    if arguments[0]:
-        supervisor.world.set_wall(task.process.read_timeval(arguments[0]))
-        supervisor.clock_pages.show(supervisor.world.now_ns)
+    return _set_wall(supervisor, task.process.read_timeval(arguments[0])) if arguments[0] else 0
+
+
+def _set_wall(supervisor: Supervisor, wall_ns: int) -> int:
+    if wall_ns >= _MOST_WALL_NS:
+        return -_EINVAL
+    supervisor.world.set_wall(wall_ns)
+    supervisor.clock_pages.show(supervisor.world.now_ns)
     return 0
 
 
@@ -131,6 +142,8 @@ def adjust_clock(supervisor: Supervisor, task: Task, arguments: Arguments) -> An
 @handles("getrandom")
 def random_bytes(supervisor: Supervisor, task: Task, arguments: Arguments) -> Answer:
     """getrandom(2): from the run's seed."""
+    if arguments[2] & 0xFFFFFFFF & ~_RANDOM_FLAGS:
+        return None
     size = min(arguments[1], _MOST_RANDOM)
     task.process.write(arguments[0], supervisor.entropy.take(size))
     return size

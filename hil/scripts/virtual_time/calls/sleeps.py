@@ -12,6 +12,8 @@ if TYPE_CHECKING:
     from hil.scripts.virtual_time.tasks import Task
 
 _TIMER_ABSTIME: Final = 1
+# Clocks that can be slept on: REALTIME, MONOTONIC, BOOTTIME, their alarm forms, TAI.
+_SLEEPING: Final = (0, 1, 7, 8, 9, 11)
 
 
 def _sleep(supervisor: Supervisor, task: Task, arguments: Arguments, sleep_ns: int, left_at: int) -> Answer:
@@ -37,6 +39,8 @@ def sleep(supervisor: Supervisor, task: Task, arguments: Arguments) -> Answer:
 @handles("clock_nanosleep")
 def sleep_by_clock(supervisor: Supervisor, task: Task, arguments: Arguments) -> Answer:
     """clock_nanosleep(2)."""
+    if arguments[0] & 0xFFFFFFFF not in _SLEEPING:
+        return None
     value_ns = task.process.read_timespec(arguments[2])
     if not arguments[1] & _TIMER_ABSTIME:
         return _sleep(supervisor, task, arguments, value_ns, arguments[3])

@@ -28,7 +28,7 @@ def set_option(supervisor: Supervisor, task: Task, arguments: Arguments) -> Answ
     if found is None or signed(arguments[4]) < _SIZE:
         return None
     limits, end = found
-    wait_ns = task.process.read_timeval(arguments[3])
+    wait_ns = task.process.read_any_timeval(arguments[3])
     if wait_ns:
         limits[end] = wait_ns
     else:

@@ -33,7 +33,7 @@ _SI_TIMER: Final = -2
 
 
 class Timer:
-    """Something that expires, once or again and again; *expire* is told how often it has."""
+    """Something that expires, once or again and again; *expire* is called each time."""
 
     def __init__(self, supervisor: Supervisor, task: Task, expire: Callable[[], None]) -> None:
         self._supervisor, self._task, self._expire = supervisor, task, expire
@@ -97,9 +97,9 @@ def _set_alarm(supervisor: Supervisor, task: Task, wait_ns: int, every_ns: int) 
 
 @handles("alarm")
 def alarm(supervisor: Supervisor, task: Task, arguments: Arguments) -> Answer:
-    """alarm(2): what was left, rounded up to seconds."""
+    """alarm(2): what was left, in whole seconds, and not 0 where anything was (kernel/time/itimer.c)."""
     left_ns, _ = _set_alarm(supervisor, task, (arguments[0] & 0xFFFFFFFF) * SECOND_NS, 0)
-    return -(-left_ns // SECOND_NS)
+    return max((left_ns + SECOND_NS // 2) // SECOND_NS, int(left_ns > 0))
 
 
 def _write_interval(process: Process, address: int, left_ns: int, every_ns: int) -> None:
@@ -155,6 +155,14 @@ class _PosixTimer(Timer):
             kernel.queue_signal(numbers["rt_sigqueueinfo"], pid, self._signal_number, info=info)
 
 
+def _thread(supervisor: Supervisor, process: Process, number: int) -> int:
+    """The thread of *process* that itself is known to it by *number*: in the sandbox numbers are others."""
+    for task in supervisor.tree:
+        if task.process is process and task.number_within() == number:
+            return task.tid
+    return number
+
+
 def _posix(task: Task, arguments: Arguments) -> _PosixTimer | None:
     timer = task.process.timers.get(("posix", signed(arguments[0])))
     return timer if isinstance(timer, _PosixTimer) else None
@@ -175,6 +183,8 @@ def create(supervisor: Supervisor, task: Task, arguments: Arguments) -> Answer:
         if result == 0:
             (number,) = struct.unpack("=i", process.read(arguments[2], 4))
             told = event or (number, int(signal.SIGALRM), 0, 0)
+            if told[2] == _NOTIFY_THREAD:
+                told = (*told[:3], _thread(supervisor, process, told[3]))
             process.timers["posix", number] = _PosixTimer(
                 supervisor, task, number=number, clock=clock, event=told
             )
@@ -254,24 +264,27 @@ class _DescriptorTimer(Timer):
         os.close(self._descriptor)
 
 
-def _clock_of(pid: int, descriptor: int) -> int:
-    """The clock that an open timer goes by."""
+def _clock_of(pid: int, descriptor: int) -> int | None:
+    """The clock that an open timer goes by; None for anything else."""
     try:
         lines = Path(f"/proc/{pid}/fdinfo/{descriptor}").read_text(encoding="ascii").splitlines()
     except OSError:
-        return 1
-    return next((int(line.split()[1]) for line in lines if line.startswith("clockid")), 1)
+        return None
+    return next((int(line.split()[1]) for line in lines if line.startswith("clockid")), None)
 
 
 @handles("timerfd_settime")
 def set_descriptor(supervisor: Supervisor, task: Task, arguments: Arguments) -> Answer:
     """timerfd_settime(2): armed by its ticks, at the virtual deadline."""
     process, number = task.process, signed(arguments[0])
+    clock = _clock_of(process.pid, number)
+    if clock is None:
+        return None  # the kernel says what is wrong
+    every_ns, value_ns = process.read_timespec(arguments[2]), process.read_timespec(arguments[2] + 16)
     own = kernel.borrow(process.pid, number)
     if own is None:
         return _EBADF
     kernel.disarm_timerfd(own)
-    every_ns, value_ns = process.read_timespec(arguments[2]), process.read_timespec(arguments[2] + 16)
     former = process.timers.pop(("descriptor", number), None)
     if arguments[3]:
         if former is None:
@@ -281,7 +294,7 @@ def set_descriptor(supervisor: Supervisor, task: Task, arguments: Arguments) -> 
     if former is not None:
         former.close()
     timer = process.timers["descriptor", number] = _DescriptorTimer(supervisor, task, own)
-    timer.arm(_due_ns(supervisor, _clock_of(process.pid, number), arguments[1], value_ns), every_ns)
+    timer.arm(_due_ns(supervisor, clock, arguments[1], value_ns), every_ns)
     return 0
 
 
@@ -291,7 +304,6 @@ def get_descriptor(supervisor: Supervisor, task: Task, arguments: Arguments) -> 
     del supervisor
     timer = task.process.timers.get(("descriptor", signed(arguments[0])))
     if timer is None:
-        task.process.write(arguments[1], bytes(32))
-    else:
-        _write_timer(task.process, arguments[1], timer)
+        return None  # the kernel's shows no more
+    _write_timer(task.process, arguments[1], timer)
     return 0

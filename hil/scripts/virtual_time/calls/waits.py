@@ -121,7 +121,7 @@ def _select(
 def select(supervisor: Supervisor, task: Task, arguments: Arguments) -> Answer:
     """select(2)."""
     process, address = task.process, arguments[4]
-    wait_ns = process.read_timeval(address)
+    wait_ns = process.read_any_timeval(address)
     return _select(
         supervisor, task, arguments, wait_ns, lambda left_ns: process.write_timeval(address, left_ns)
     )

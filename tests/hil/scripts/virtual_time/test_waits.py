@@ -2,8 +2,12 @@
 
 from __future__ import annotations
 
+import os
 import re
+import subprocess
+import sys
 from collections.abc import Callable
+from pathlib import Path
 
 import pytest
 
@@ -107,7 +111,37 @@ print(len(a.getsockopt(socket.SOL_SOCKET, socket.SO_RCVTIMEO, 8)))
 a.setsockopt(socket.SOL_SOCKET, socket.SO_RCVTIMEO, bytes(16)); print(shown(a, socket.SO_RCVTIMEO))
 """
 
+TIMER_OF_A_THREAD = """
+import ctypes, struct
+libc = ctypes.CDLL(None, use_errno=True); number = ctypes.c_void_p()
+signal.signal(signal.SIGUSR1, lambda *_: say())
+event = struct.pack("=Qiii", 0, signal.SIGUSR1, 4, threading.get_native_id()).ljust(64, bytes(1))
+print(libc.timer_create(1, event, ctypes.byref(number)))
+libc.timer_settime(number, 0, struct.pack("=qqqq", 0, 500000000, 0, 250000000), None)
+time.sleep(1); time.sleep(0.2)
+"""
+
+REFUSED = """
+import ctypes, errno, struct
+libc = ctypes.CDLL(None, use_errno=True)
+def tell(result): print(errno.errorcode[ctypes.get_errno()] if result else 0)
+bad, minus = struct.pack("=qq", 0, 2_000_000_000), struct.pack("=qq", -500, 0)
+for _ in range(20): time.monotonic()
+for call in ((35, bad, 0), (35, minus, 0), (35, ctypes.c_void_p((1 << 64) - 1), 0), (228, 10, bytes(16)),
+             (230, 4, 0, bytes(16), 0), (318, bytes(16), 16, 0xFF), (287, 77, bytes(32)),
+             (287, os.pipe()[0], bytes(32))):
+    tell(libc.syscall(*call))
+try: time.clock_settime(0, 9000000000)
+except OSError as error: print(errno.errorcode[error.errno])
+say()
+"""
+
 PYTHON = [
+    (TIMER_OF_A_THREAD, ["0", "0.25", "0.75"]),
+    (
+        "signal.alarm(10); time.sleep(1.6); print(signal.alarm(1)); time.sleep(0.9); print(signal.alarm(0))",
+        ["8", "1"],
+    ),
     ("time.sleep(1.25); say()", ["1.25"]),
     ("select.select([], [], [], 2); say()", ["2.0"]),
     ("r, w = os.pipe(); print(select.select([r], [], [], 0.5)); say()", ["([], [], [])", "0.5"]),
@@ -293,3 +327,36 @@ def test_a_loop_that_is_left_behind_is_ended_before_time_follows_it(run: Run) ->
     result = run("sh", "sleep 1; while :; do :; done & exit 5")
 
     assert (result.status, result.bench_s, result.is_exact) == (5, 1.0, True)
+
+
+@pytest.mark.skipif(os.uname().machine != "x86_64", reason="calls by their number")
+def test_what_is_no_time_no_clock_and_no_address_is_refused_as_the_kernel_refuses_it(run: Run) -> None:
+    result = run("python3", PRELUDE + REFUSED)
+    bad_times, bad_clocks = ["EINVAL", "EINVAL", "EFAULT"], ["EINVAL", "ENOTSUP"]
+
+    assert said(result) == [*bad_times, *bad_clocks, "EINVAL", "EBADF", "EINVAL", "EINVAL", "0.0"]
+
+
+@pytest.mark.slow
+def test_a_loop_of_programs_that_never_wait_ends_with_its_time(run: Run) -> None:
+    result = run(
+        "sh", "while :; do python3 -c 'for _ in range(9999999): pass'; done", limit_s=0.5, strict=False
+    )
+
+    assert (result.status, result.bench_s, result.is_exact) == (None, 0.5, False)
+
+
+@pytest.mark.slow
+def test_hundreds_of_tasks_need_no_more_files_than_a_user_may_have_open() -> None:
+    wakebench = Path(sys.executable).with_name("wakebench")
+    many = "for i in $(seq 200); do sleep 2 & done; wait"
+    result = subprocess.run(
+        ["sh", "-c", f'ulimit -Sn 256; "{wakebench}" script already-on -- sh -c "$0"', many],  # noqa: S607 # any
+        check=False,
+        capture_output=True,
+        text=True,
+        timeout=60,
+    )
+
+    assert result.returncode == 0, result.stderr
+    assert "after 2.00 s, exact" in result.stderr
