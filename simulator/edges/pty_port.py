@@ -33,6 +33,7 @@ if TYPE_CHECKING:
 
 _OPENED: Final = flags.OPEN
 _CLOSED: Final = flags.CLOSE_WRITE | flags.CLOSE_NOWRITE
+_WRITTEN: Final = flags.MODIFY
 
 # What a client that never reads may leave unread beyond the kernel's own buffer, before bytes are lost: more
 # than the longest reply, two full stores of messages.
@@ -48,23 +49,23 @@ class Openings:
     """One inotify descriptor for all ptys of a bench; a watch outlives its pty while a handle is held.
 
     A client may come before the closing of the one before has been looked at.  Whoever reads from a pty asks
-    here first who has come meanwhile: what was read is the newcomer's.
+    here first who has come meanwhile: what was read is the newcomer's, unless somebody wrote before that.
     """
 
     def __init__(self) -> None:
         self._notify = INotify()
-        self._listeners: dict[int, Callable[[bool], None]] = {}
+        self._listeners: dict[int, Callable[[int], None]] = {}
         self._untold: deque[Event] = deque()
         self._poll = select.poll()
         self._poll.register(self.fileno(), select.POLLIN)
 
     def fileno(self) -> int:
-        """Readable while an opening or closing has not been looked at."""
+        """Readable while there is something that has not been looked at."""
         return int(self._notify.fd)
 
-    def watch(self, path: str, listener: Callable[[bool], None]) -> int:
-        """Tell *listener* of each opening (True) and closing (False) of *path*."""
-        watch: int = self._notify.add_watch(path, _OPENED | _CLOSED)
+    def watch(self, path: str, listener: Callable[[int], None]) -> int:
+        """Tell *listener* of openings, closings and writings of *path* (flags of inotify(7))."""
+        watch: int = self._notify.add_watch(path, _OPENED | _CLOSED | _WRITTEN)
         self._listeners[watch] = listener
         return watch
 
@@ -81,14 +82,25 @@ class Openings:
             self._tell(self._untold.popleft())
 
     def process_openings(self, watch: int) -> None:
-        """Tell what has happened up to the last opening seen by *watch*."""
-        while self.is_opened_again(watch):
+        """Tell what has happened up to the last opening seen by *watch* before which nobody wrote."""
+        while self._next_of(watch) == _OPENED:
             self._tell(self._untold.popleft())
 
     def is_opened_again(self, watch: int) -> bool:
-        """Whether there is an opening that the listener of *watch* does not know of."""
+        """Whether somebody opened before anybody wrote, of what the listener of *watch* does not know."""
+        return bool(self._next_of(watch) == _OPENED)
+
+    def is_written_later(self, watch: int) -> bool:
+        """Whether anybody has written since the next opening."""
+        own = [event.mask for event in self._untold if event.wd == watch]
+        opened = next((place for place, mask in enumerate(own) if mask & _OPENED), len(own))
+        return any(mask & _WRITTEN for mask in own[opened:])
+
+    def _next_of(self, watch: int) -> int | None:
+        """What comes first that is untold to the listener of *watch*: an opening or a writing."""
         self._look()
-        return any(event.wd == watch and event.mask & _OPENED for event in self._untold)
+        own = (event.mask for event in self._untold if event.wd == watch)
+        return next((mask & (_OPENED | _WRITTEN) for mask in own if mask & (_OPENED | _WRITTEN)), None)
 
     def close(self) -> None:
         """Let go of every watch."""
@@ -102,8 +114,8 @@ class Openings:
 
     def _tell(self, event: Event) -> None:
         listener = self._listeners.get(event.wd)
-        if listener is not None and event.mask & (_OPENED | _CLOSED):
-            listener(bool(event.mask & _OPENED))
+        if listener is not None:
+            listener(event.mask)
 
 
 class _Pty:
@@ -122,6 +134,19 @@ class _Pty:
         self.watch = 0
         self.is_live = True
         self.own_close_is_due = False
+        # Whether a client has written what nobody has read yet.
+        self.is_written = False
+
+    def read(self) -> bytes:
+        """What clients have written; empty where there is nothing."""
+        try:
+            return os.read(self.master, _CHUNK)
+        except OSError:  # nothing now (EAGAIN), or no client either (EIO)
+            return b""
+
+    def has_more(self) -> bool:
+        """Whether there is something to read."""
+        return bool(select.select([self.master], (), (), 0)[0])
 
     def hang_up(self) -> None:
         self.is_live = False
@@ -174,9 +199,7 @@ class PtyEdge:
         self.sent = self.received = 0
         self._seen_settings = None
         self._descriptors.add_reader(device.master, self.pump)
-        device.watch = self._openings.watch(
-            device.path, lambda opened: self._on_handle(device, opened=opened)
-        )
+        device.watch = self._openings.watch(device.path, lambda what: self._on_handle(device, what))
 
     def vanish(self, port: Port) -> None:
         """Hang up on whoever holds the port; its number stays taken until they let go."""
@@ -210,21 +233,20 @@ class PtyEdge:
     def pump(self) -> bool:
         """Move what can be moved now; True where bytes came from the client."""
         device = self._pty
-        if device is None:
-            return False
-        try:
-            data = os.read(device.master, _CHUNK)
-        except BlockingIOError:
-            return False
-        except OSError:  # no client and nothing left (EIO)
+        data = b"" if device is None else device.read()
+        if device is None or not data:
             return False
         self._openings.process_openings(device.watch)
+        self._take(data)
+        self._openings.process()
+        device.is_written = device.is_written and device.is_live and device.has_more()
+        return True
+
+    def _take(self, data: bytes) -> None:
         self.received += len(data)
         if self._settings_due or self.port.role == "uart":
             self.look_at_settings()
         self.port.receive(data)
-        self._openings.process()
-        return True
 
     def close(self) -> None:
         """Let go of the pty, for good."""
@@ -258,29 +280,43 @@ class PtyEdge:
         self._descriptors.unsettle(self._pty.slave, self._pty.master)
         return written
 
-    def _on_handle(self, device: _Pty, *, opened: bool) -> None:
-        if opened:
+    def _on_handle(self, device: _Pty, what: int) -> None:
+        if what & _WRITTEN:
+            device.is_written = True
+        elif what & _OPENED:
             device.handles += 1
             if device.is_live:
                 self._settings_due = True
                 self.port.client_opened()
-            return
-        if device.own_close_is_due:
+        elif what & _CLOSED and device.own_close_is_due:
             device.own_close_is_due = False
-            return
-        if device.is_live and not self._openings.is_opened_again(device.watch):
-            while self.pump():
-                pass  # what the client wrote before it closed comes first
+        elif what & _CLOSED:
+            self._on_closing(device)
+
+    def _on_closing(self, device: _Pty) -> None:
+        keeps_replies = device.is_live and self._end_of_input(device)
         device.handles = self._handles_left(device)
         if device.is_live:
             self.look_at_settings()
             while self.port.clients > device.handles:
                 self.port.client_closed()
             if device.handles == 0:
-                self._last_close(device)
+                self._last_close(device, keeps_replies=keeps_replies)
         elif device.handles == 0:
             self._openings.forget(device.watch)
             self._on_freed(device.path)
+
+    def _end_of_input(self, device: _Pty) -> bool:
+        """What a client wrote before it closed comes first; True where a newcomer has written already too."""
+        is_opened_again = self._openings.is_opened_again(device.watch)
+        is_mixed = is_opened_again and self._openings.is_written_later(device.watch)
+        if is_mixed:
+            termios.tcflush(device.slave, termios.TCIFLUSH)  # before any reply that may be the newcomer's
+        if device.is_written or not is_opened_again:
+            device.is_written = False
+            while device.is_live and (data := device.read()):
+                self._take(data)
+        return is_mixed
 
     def _handles_left(self, device: _Pty) -> int:
         """How many handles are left after a closing: two in a row may be told as one (inotify(7))."""
@@ -289,11 +325,15 @@ class PtyEdge:
             return left
         return max(1, left) if self.is_held(device.device) else 0
 
-    def _last_close(self, device: _Pty) -> None:
-        """As a serial driver does at the last close: unread bytes and exclusive use go, the settings stay."""
-        self._pending.clear()
-        self._descriptors.remove_writer(device.master)
-        termios.tcflush(device.slave, termios.TCIFLUSH)
+    def _last_close(self, device: _Pty, *, keeps_replies: bool) -> None:
+        """As a serial driver does at the last close: unread bytes and exclusive use go, the settings stay.
+
+        Where a newcomer has written already (*keeps_replies*), what is unread may be its own.
+        """
+        if not keeps_replies:
+            self._pending.clear()
+            self._descriptors.remove_writer(device.master)
+            termios.tcflush(device.slave, termios.TCIFLUSH)
         fcntl.ioctl(device.slave, termios.TIOCNXCL)
         self.sent = self.received = 0
 
