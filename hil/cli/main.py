@@ -5,7 +5,9 @@ Each command imports what it needs when it runs, so that `--help` answers at onc
 
 from __future__ import annotations
 
+import os
 import sys
+from pathlib import Path
 
 import typer
 
@@ -31,10 +33,18 @@ app.command("precheck")(precheck_command.precheck)
 app.command("list")(list_command.list_names)
 
 
+def _open_standard_streams() -> None:
+    """Whoever was started with one of them closed has it lead nowhere: no file of ours takes its number."""
+    for name, mode in (("stdin", "r"), ("stdout", "w"), ("stderr", "w")):
+        if getattr(sys, name) is None:
+            setattr(sys, name, Path(os.devnull).open(mode, encoding="utf-8"))  # noqa: SIM115 # to the end
+
+
 def run() -> None:
     """The entry point: errors of ours become one line and an exit code, never a traceback."""
     from hil.errors import WakebenchError
 
+    _open_standard_streams()
     try:
         app()
     except WakebenchError as error:

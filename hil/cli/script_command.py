@@ -24,7 +24,7 @@ def script(
         typer.Option("--recording", metavar="FILE", help="keep the recording here"),
     ] = None,
     limit_s: Annotated[
-        float, typer.Option("--limit", metavar="SECONDS", min=0.1, help="end it after so long")
+        float, typer.Option("--limit", metavar="SECONDS", min=0.1, max=1e9, help="end it after so long")
     ] = 600,
     pace: Annotated[str, typer.Option(help="virtual, real, or a factor such as x2")] = "virtual",
     strict_time: Annotated[
@@ -48,7 +48,7 @@ def script(
 
     factor = parse_pace(pace)
     description = load_bench(find_bench(bench))
-    if recording is not None and not recording.absolute().parent.is_dir():
+    if recording is not None and (recording.is_dir() or not recording.parent.is_dir()):
         raise UsageError(f"--recording: found {str(recording)!r}; allowed: a file in a folder that exists")
     if description.file.bench.kind == "hardware":
         run = _on_hardware(description, command, limit_s=limit_s, env=env or [], recording=recording)

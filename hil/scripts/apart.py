@@ -36,9 +36,9 @@ def stand_apart(*, without_sys: bool = False) -> None:
     To be called while there is one thread.  The child is *without_sys* where it needs no `/sys`: the sandbox
     has another, and bubblewrap reads the table of mounts for each of its own; half of a usual one is there.
     """
-    folder = tempfile.mkdtemp(prefix="wakebench-")
     sys.stdout.flush()
     sys.stderr.flush()
+    folder = tempfile.mkdtemp(prefix="wakebench-")
     child = os.fork()
     if child == 0:
         # What a terminal sends comes to the other process alone, which passes it on: once.

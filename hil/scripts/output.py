@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import contextlib
+import os
 from typing import TYPE_CHECKING, Final
 
 from .sandbox import FIRST_PID
@@ -16,6 +18,14 @@ LANE: Final = f"script/{FIRST_PID}"
 OUTPUT_LIMIT: Final = 8 << 20
 
 
+def _give_up(stream: BinaryIO) -> None:
+    """What *stream* still holds goes nowhere: the interpreter would try again at its end, and complain."""
+    with contextlib.suppress(OSError):  # it is none of the system's
+        descriptor = os.open(os.devnull, os.O_WRONLY)
+        os.dup2(descriptor, stream.fileno())
+        os.close(descriptor)
+
+
 class Output:
     """What has come of one stream, in `data`.
 
@@ -26,7 +36,7 @@ class Output:
         self.data = bytearray()
         self._recorder, self._what, self._passed_to = recorder, what, passed_to
         self._is_cut = False
-        self.broken: BrokenPipeError | None = None
+        self.broken: OSError | None = None
 
     def take(self, data: bytes) -> None:
         """Take what has come."""
@@ -41,5 +51,6 @@ class Output:
             try:
                 self._passed_to.write(data)
                 self._passed_to.flush()
-            except BrokenPipeError as error:
+            except OSError as error:
                 self.broken = error
+                _give_up(self._passed_to)

@@ -13,7 +13,6 @@ import sys
 import time
 from dataclasses import dataclass, replace
 from functools import cache
-from pathlib import Path
 from typing import TYPE_CHECKING, Final
 
 from hil.errors import BenchError, BenchUndecidedError, BenchUnfitError, UsageError
@@ -29,6 +28,7 @@ from .sandbox import (
     check_command,
     passed_on,
     probe,
+    working_folder,
 )
 from .stage import Stage
 from .virtual_time.probe import why_not
@@ -37,6 +37,7 @@ from .virtual_time.world import Servants, World
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
+    from pathlib import Path
 
     from hil.bench.files import BenchDescription
     from hil.bench.served import ServedBench
@@ -44,6 +45,8 @@ if TYPE_CHECKING:
 
     from .stage import Stages
 
+# The longest limit, in seconds of the bench's time: thirty years.
+LONGEST_S: Final = 1e9
 # How long a killed tree may take to go, in wall seconds.
 _KILL_S: Final = 5.0
 
@@ -107,8 +110,10 @@ def run_script(
     Raises UsageError where there is nothing to run, BenchUnfitError where the sandbox or the header files
     cannot be had, and ScriptInterruptedError where SIGTERM or SIGHUP ended the run.
     """
+    if not 0 < limit_s <= LONGEST_S:
+        raise UsageError(f"limit: found {limit_s:g} s; allowed: above 0, up to {LONGEST_S:g}")
     variables = passed_on(environment)
-    folder = (folder or Path.cwd()).resolve()
+    folder = working_folder() if folder is None else folder.resolve()
     check_command(command, folder=folder, environment=variables)
     _sandbox_works()
     not_virtual = why_not() if factor is None else None
@@ -139,7 +144,17 @@ def run_script(
         finally:
             stage.served.complete()
             if recording_path is not None:
-                shutil.copyfile(stage.place / "recording.jsonl", recording_path)
+                _keep_recording(stage.place / "recording.jsonl", recording_path)
+
+
+def _keep_recording(made: Path, path: Path) -> None:
+    try:
+        shutil.copyfile(made, path)
+    except OSError as error:
+        raise UsageError(
+            f"recording: {str(path)!r} cannot be written ({error.strerror or error}); allowed: a file in a "
+            "folder that exists"
+        ) from error
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -255,16 +270,23 @@ class _Outcome:
         return self._interruption.number is not None or self._broken is not None
 
     @property
-    def _broken(self) -> BrokenPipeError | None:
+    def _broken(self) -> OSError | None:
         return self.stdout.broken or self.stderr.broken
 
     def run(self, status: int | None) -> ScriptRun:
         """The run, which has ended with *status*.
 
-        Raises BrokenPipeError and ScriptInterruptedError where it was ended early.
+        Raises BrokenPipeError or UsageError where its output cannot be written, and ScriptInterruptedError
+        where it was ended early.
         """
-        if self._broken is not None:
-            raise self._broken
+        broken = self._broken
+        if isinstance(broken, BrokenPipeError):
+            raise broken
+        if broken is not None:
+            raise UsageError(
+                f"output: cannot be written ({broken.strerror or broken}); allowed: a place that takes all "
+                "that the script says"
+            ) from broken
         if self._interruption.number is not None:
             raise ScriptInterruptedError(self._interruption.number)
         driver = self._served.driver

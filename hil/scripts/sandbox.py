@@ -245,6 +245,16 @@ def prepare_dev(dev: Path, *, gpio_chip: str | None = None) -> None:
             link.symlink_to(target)
 
 
+def working_folder() -> Path:
+    """The folder that this process is in; raises MissingFileError where it has been removed."""
+    try:
+        return Path.cwd().resolve()
+    except FileNotFoundError as error:
+        raise MissingFileError(
+            path=".", wanted="a folder to start in", reason="it has been removed"
+        ) from error
+
+
 def check_command(command: Sequence[str], *, folder: Path, environment: Mapping[str, str]) -> None:
     """Return where there is something to run; raises UsageError or MissingFileError.
 
@@ -252,6 +262,9 @@ def check_command(command: Sequence[str], *, folder: Path, environment: Mapping[
     """
     if not command or not command[0]:
         raise UsageError("command: found nothing; allowed: a program and its arguments, after --")
+    for word in command:
+        if "\0" in word:
+            raise UsageError(f"command: found {word!r}; allowed: words without NUL")
     name = command[0]
     if "/" not in name:
         search = environment.get("PATH", ENVIRONMENT["PATH"])
@@ -294,10 +307,15 @@ def _cure(said: str) -> str:
 
 
 def passed_on(names: Sequence[str]) -> dict[str, str]:
-    """`NAME=VALUE` as given; `NAME` alone takes its value from the caller's environment, if it is there."""
+    """`NAME=VALUE` as given; `NAME` alone takes its value from the caller's environment, if it is there.
+
+    Raises UsageError for what is neither.
+    """
     environment: dict[str, str] = {}
     for text in names:
         name, has_value, value = text.partition("=")
+        if not name or "\0" in text:
+            raise UsageError(f"environment: found {text!r}; allowed: NAME=VALUE or NAME, without NUL")
         if has_value:
             environment[name] = value
         elif name in os.environ:

@@ -16,6 +16,8 @@ if TYPE_CHECKING:
 
 # Above this, a wait is given to epoll in whole milliseconds; the rest to select.
 _WHOLE_S: Final = 0.001
+# The most that is waited for at once, in seconds: epoll(7) counts milliseconds in 31 bits.
+_LONGEST_S: Final = 86400.0
 # A port and a program that echo each other never come to rest; whoever looks goes on after so many rounds.
 _MOST_ROUNDS: Final = 1000
 # How long the kernel may take to send an echo, in wall seconds: it leaves that to a worker of its own.
@@ -122,7 +124,7 @@ class Descriptors:
             return self._epoll.poll()
         if timeout_s > _WHOLE_S:
             # One millisecond less than asked for: whoever waits comes back for the rest.
-            return self._epoll.poll(timeout_s - _WHOLE_S)
+            return self._epoll.poll(min(timeout_s - _WHOLE_S, _LONGEST_S))
         select.select(self._epoll_alone, (), (), timeout_s)
         return self._epoll.poll(0)
 

@@ -63,6 +63,11 @@ WRONG = [
         ("script", STATION, "--recording", "/no/such/folder/r.jsonl", "--", "true"),
         "a file in a folder that exists",
     ),
+    (("script", STATION, "--recording", "/", "--", "true"), "found '/'; allowed: a file in a folder"),
+    (("script", STATION, "--recording", "/dev/full", "--", "true"), "'/dev/full' cannot be written"),
+    (("script", STATION, "--limit", "inf", "--", "true"), "--limit"),
+    (("script", STATION, "--limit", "1e300", "--", "true"), "--limit"),
+    (("script", STATION, "--env", "=x", "--", "true"), "environment: found '=x'; allowed: NAME=VALUE"),
     (("nonsense",), "nonsense"),
 ]
 

@@ -198,6 +198,7 @@ def test_a_script_that_dies_by_a_signal_has_the_shell_s_status(run: Run) -> None
             r"a file that is not executable; allowed: .* \(chmod \+x\), or an interpreter .* sh ./",
         ),
         (["./folder"], "found a folder; allowed: an executable file"),
+        (["echo", "a\0b"], r"found 'a.x00b'; allowed: words without NUL"),
         (["./unfit"], r"./unfit: cannot be run \(No such file or directory\)"),
     ],
 )
@@ -319,6 +320,47 @@ def test_a_reader_that_goes_away_ends_the_run(tmp_path: Path) -> None:
     assert "Traceback" not in result.stderr
     assert _runs("3456.7") == []
     assert list(tmp_path.iterdir()) == []
+
+
+@pytest.mark.parametrize(
+    ("line", "status", "said"),
+    [
+        (
+            "{wakebench} -- echo hi >/dev/full",
+            2,
+            "wakebench: output: cannot be written (No space",
+        ),
+        ("{wakebench} --pace x10 -- echo hi >/dev/full", 2, "wakebench: output: cannot be written"),
+        ("{wakebench} -- echo hi >&-", 0, "wakebench: status 0 (as expected)"),
+        ("mkdir gone; cd gone; rmdir ../gone; {wakebench} -- true", 2, "wakebench: .: it has been removed"),
+        ("{wakebench} --pace x10 --limit 1e9 -- true", 0, "wakebench: status 0 (as expected)"),
+    ],
+)
+def test_what_is_odd_about_the_caller_s_shell_is_told_in_one_line(
+    tmp_path: Path, line: str, status: int, said: str
+) -> None:
+    wakebench = f"{Path(sys.executable).with_name('wakebench')} script already-on"
+    (tmp_path / "kept").mkdir()
+    result = subprocess.run(
+        ["sh", "-c", line.format(wakebench=wakebench)],  # noqa: S607 # any sh
+        check=False,
+        capture_output=True,
+        text=True,
+        timeout=60,
+        cwd=tmp_path,
+        env={"PATH": "/usr/bin:/bin", "TMPDIR": str(tmp_path / "kept")},
+    )
+
+    assert result.returncode == status
+    assert result.stderr.startswith(said)
+    assert "Traceback" not in result.stderr
+    assert list((tmp_path / "kept").iterdir()) == []
+
+
+@pytest.mark.parametrize("limit_s", [0.0, float("inf"), float("nan"), 1e300])
+def test_a_limit_that_no_clock_can_hold_is_refused(run: Run, limit_s: float) -> None:
+    with pytest.raises(UsageError, match="limit: found .* s; allowed: above 0, up to 1e.09"):
+        run("true", limit_s=limit_s)
 
 
 def test_a_script_has_its_own_descriptors_by_name(run: Run) -> None:
