@@ -7,6 +7,7 @@ the scratch folders are new for each run.
 from __future__ import annotations
 
 import base64
+import contextlib
 import json
 import os
 import subprocess
@@ -20,6 +21,7 @@ from hil.errors import BenchUndecidedError, BenchUnfitError, UsageError
 from hil.recording.store import load
 
 from .runner import ScriptRun
+from .sandbox import working_folder
 from .virtual_time.processors import choose_processor
 
 if TYPE_CHECKING:
@@ -69,7 +71,7 @@ class KeptScripts:
                 "command": list(command),
                 "limit_s": limit_s,
                 "environment": list(environment),
-                "folder": str((folder or Path.cwd()).resolve()),
+                "folder": str(working_folder() if folder is None else folder.resolve()),
                 "recording": str(kept.absolute()),
                 "strict": strict,
             }
@@ -161,7 +163,8 @@ class _Place:
     def close(self) -> None:
         """End it; harmless when called again."""
         if self._process.stdin is not None and not self._process.stdin.closed:
-            self._process.stdin.close()
+            with contextlib.suppress(BrokenPipeError):  # it has ended, and has not read all that it was asked
+                self._process.stdin.close()
             self._process.wait()
         if self._process.stdout is not None:
             self._process.stdout.close()
