@@ -53,6 +53,11 @@ class Outcomes:
         if report.failed:
             self.codes.append(ExitCode(getattr(report, "wakebench_code", ExitCode.FAILED)))
 
+    def pytest_collectreport(self, report: pytest.CollectReport) -> None:
+        """A file that cannot be read as tests is wrong use, not a broken bench."""
+        if report.failed:
+            self.codes.append(ExitCode.USAGE)
+
     def pytest_sessionfinish(self, session: pytest.Session) -> None:
         """Keep why the run was ended."""
         if isinstance(session.shouldstop, str):

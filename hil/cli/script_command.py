@@ -26,7 +26,10 @@ def script(
     limit_s: Annotated[
         float, typer.Option("--limit", metavar="SECONDS", min=0.1, max=1e9, help="end it after so long")
     ] = 600,
-    pace: Annotated[str, typer.Option(help="virtual, real, or a factor such as x2")] = "virtual",
+    pace: Annotated[
+        str,
+        typer.Option(help="virtual, real, or x2 and the like: the modem alone is quicker"),
+    ] = "virtual",
     strict_time: Annotated[
         bool, typer.Option("--strict-time", help="the run has to be exact: else 3 or 4 is the exit code")
     ] = False,
@@ -38,7 +41,12 @@ def script(
     ] = None,
     as_json: Annotated[bool, typer.Option("--json", help="print the outcome as JSON")] = False,
 ) -> None:
-    """Run a firmware-side script, unmodified, against a bench: simulated, or in place on a hardware host."""
+    """Run a firmware-side script, unmodified, against a bench: simulated, or in place on a hardware host.
+
+    On a simulated bench a script sees this machine's system, the current folder and its own, all read-only;
+    homes, /tmp, /run, /srv and the like are empty, writable, and go with the run. The run ends with the
+    script: what it leaves behind in the background is ended too.
+    """
     from hil.bench.files import load_bench
     from hil.bench.shipped import find_bench
     from hil.errors import UsageError

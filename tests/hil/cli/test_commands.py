@@ -116,6 +116,15 @@ def test_nothing_collected_is_wrong_use() -> None:
     assert wakebench("test", STATION, "-k", "nothing_of_that_name").returncode == 2
 
 
+@pytest.mark.slow
+@pytest.mark.parametrize("options", [(), ("-n", "2")], ids=["alone", "xdist"])
+def test_a_file_that_is_no_python_is_wrong_use(tmp_path: Path, options: tuple[str, ...]) -> None:
+    (tmp_path / "test_bad.py").write_text("def test_x(:")
+    result = wakebench("test", STATION, str(tmp_path / "test_bad.py"), "-q", *options)
+
+    assert result.returncode == 2, result.stdout
+
+
 def test_a_failing_product_is_1_and_mixed_outcomes_follow_the_precedence(tmp_path: Path) -> None:
     suite = tmp_path / "test_mine.py"
     suite.write_text(
