@@ -2,11 +2,14 @@
 
 from __future__ import annotations
 
+import contextlib
 import json
 import os
 import signal
 from ipaddress import ip_address
 from typing import TYPE_CHECKING, Any, Final
+
+from filelock import FileLock, Timeout
 
 from simulator.edges.instruments import Instruments, language
 from simulator.edges.listening import Listening
@@ -17,7 +20,7 @@ from .bench.simulated.bench import pace_name
 from .errors import UnknownNameError, UsageError
 
 if TYPE_CHECKING:
-    from collections.abc import Collection
+    from collections.abc import Collection, Iterator
     from pathlib import Path
     from types import FrameType
 
@@ -89,10 +92,52 @@ def serve(
     """Serve until SIGINT or SIGTERM, or for *for_s* seconds of the bench's time; prints where things are.
 
     With *rfc2217* the ports listen there (all, or those *over_tcp*), with *instruments* supply, meter and
-    attenuator.  Raises UsageError where that cannot be had.
+    attenuator.  Raises UsageError where that cannot be had, or the folder is another's.
     """
     _refuse_unknown(description, over_tcp)
-    folder = folder.absolute()
+    with _alone_in(folder.absolute()) as own:
+        _serve(
+            description,
+            own,
+            factor=factor,
+            for_s=for_s,
+            rfc2217=rfc2217,
+            over_tcp=over_tcp,
+            instruments=instruments,
+        )
+
+
+@contextlib.contextmanager
+def _alone_in(folder: Path) -> Iterator[Path]:
+    """*folder*, in which nobody else serves meanwhile."""
+    try:
+        folder.mkdir(parents=True, exist_ok=True)
+        lock = FileLock(folder / ".served", timeout=0)
+        with lock:
+            yield folder
+    except Timeout as error:
+        raise UsageError(
+            f"--run-dir: another simulation is served in {folder}; allowed: a folder of its own for each"
+        ) from error
+    except (FileExistsError, NotADirectoryError, FileNotFoundError, PermissionError) as error:
+        if not folder.is_dir() or not os.access(folder, os.W_OK):
+            raise UsageError(
+                f"--run-dir: {folder} cannot be written to ({error.strerror}); allowed: a folder, or a path "
+                "for a new one"
+            ) from error
+        raise
+
+
+def _serve(
+    description: BenchDescription,
+    folder: Path,
+    *,
+    factor: float,
+    for_s: float | None,
+    rfc2217: Listening | None,
+    over_tcp: Collection[str],
+    instruments: Listening | None,
+) -> None:
     ready = folder / "ready.json"
     ready.unlink(missing_ok=True)
     # Before the header files: libfuse takes signals that nobody has claimed.

@@ -117,6 +117,36 @@ def test_nothing_collected_is_wrong_use() -> None:
 
 
 @pytest.mark.slow
+def test_a_second_simulation_in_one_folder_is_refused_and_harms_nothing(tmp_path: Path) -> None:
+    run = tmp_path / "run"
+    command = [str(WAKEBENCH), "simulate", str(STATION), "--run-dir", str(run), "--for", "60"]
+    first = subprocess.Popen(command, cwd=TOP, stdout=subprocess.DEVNULL)
+    try:
+        deadline = time.monotonic() + 20
+        while not (run / "ready.json").exists() and time.monotonic() < deadline:
+            time.sleep(0.02)
+        before = sorted(path.name for path in (run / "dev").iterdir())
+        second = wakebench("simulate", STATION, "--run-dir", run, "--for", "1")
+        after = sorted(path.name for path in (run / "dev").iterdir())
+        is_ready = (run / "ready.json").exists()
+    finally:
+        first.terminate()
+        first.wait(20)
+
+    assert second.returncode == 2
+    assert second.stderr.startswith("wakebench: --run-dir: another simulation is served in ")
+    assert (before, is_ready) == (after, True)
+    assert wakebench("simulate", STATION, "--run-dir", run, "--for", "0.1").returncode == 0
+
+
+def test_a_run_folder_that_is_a_file_is_wrong_use(tmp_path: Path) -> None:
+    (tmp_path / "run").write_text("x")
+    result = wakebench("simulate", STATION, "--run-dir", tmp_path / "run", "--for", "1")
+
+    assert (result.returncode, len(result.stderr.splitlines())) == (2, 1)
+
+
+@pytest.mark.slow
 @pytest.mark.parametrize("options", [(), ("-n", "2")], ids=["alone", "xdist"])
 def test_a_file_that_is_no_python_is_wrong_use(tmp_path: Path, options: tuple[str, ...]) -> None:
     (tmp_path / "test_bad.py").write_text("def test_x(:")
