@@ -214,7 +214,7 @@ def script(request: pytest.FixtureRequest, _kept_scripts: KeptScripts) -> Callab
         return _script_on_host(request)
     folder, count = config.getoption("recordings"), itertools.count(1)
 
-    def run(*command: str, **options: Any) -> ScriptRun:  # noqa: ANN401 # those of KeptScripts.run
+    def run(*command: str | Path, **options: Any) -> ScriptRun:  # noqa: ANN401 # those of KeptScripts.run
         if folder:
             Path(folder).mkdir(parents=True, exist_ok=True)
             name = f"{_file_name(request.node.nodeid)}-script-{next(count)}.jsonl"

@@ -48,7 +48,7 @@ class KeptScripts:
 
     def run(
         self,
-        command: Sequence[str],
+        command: Sequence[str | os.PathLike[str]],
         *,
         bench: str | Path,
         overrides: Mapping[str, Any] | None = None,
@@ -68,7 +68,7 @@ class KeptScripts:
             {
                 "bench": str(bench),
                 "overrides": dict(overrides or {}),
-                "command": list(command),
+                "command": _words(command),
                 "limit_s": limit_s,
                 "environment": list(environment),
                 "folder": str(working_folder() if folder is None else folder.resolve()),
@@ -109,6 +109,9 @@ class KeptScripts:
         if self._runs == _RUNS_ALONE:
             self._places.append(_Place(self._folder.name, self._processor))
         self._places.rotate()
+        if self._places[0].has_ended:
+            self._places[0].close()
+            self._places[0] = _Place(self._folder.name, self._processor)
         return self._places[0]
 
     def close(self) -> None:
@@ -160,6 +163,11 @@ class _Place:
         answer: dict[str, Any] = json.loads(line)
         return answer
 
+    @property
+    def has_ended(self) -> bool:
+        """Whether it can run nothing any more."""
+        return self._process.poll() is not None
+
     def close(self) -> None:
         """End it; harmless when called again."""
         if self._process.stdin is not None and not self._process.stdin.closed:
@@ -168,3 +176,14 @@ class _Place:
             self._process.wait()
         if self._process.stdout is not None:
             self._process.stdout.close()
+
+
+def _words(command: Sequence[str | os.PathLike[str]]) -> list[str]:
+    """The command as text; raises UsageError."""
+    for word in command:
+        if not isinstance(word, str | os.PathLike):
+            raise UsageError(
+                f"command: found {word!r}; allowed: the program and each of its arguments, as text or path "
+                "of its own"
+            )
+    return [os.fspath(word) for word in command]
