@@ -25,7 +25,6 @@ if TYPE_CHECKING:
 # The bus's controller, and the major number of USB serial ports (admin-guide/devices.rst).
 _CONTROLLER: Final = "devices/platform/usb"
 _TTY_MAJOR: Final = 188
-_MOST_CONFIGURATION: Final = 255
 
 
 class UsbFiles:
