@@ -33,7 +33,6 @@ if TYPE_CHECKING:
 
 _OPENED: Final = flags.OPEN
 _CLOSED: Final = flags.CLOSE_WRITE | flags.CLOSE_NOWRITE
-_WRITTEN: Final = flags.MODIFY
 
 # What a client that never reads may leave unread beyond the kernel's own buffer, before bytes are lost: more
 # than the longest reply, two full stores of messages.
@@ -49,23 +48,23 @@ class Openings:
     """One inotify descriptor for all ptys of a bench; a watch outlives its pty while a handle is held.
 
     A client may come before the closing of the one before has been looked at.  Whoever reads from a pty asks
-    here first who has come meanwhile: what was read is the newcomer's, unless somebody wrote before that.
+    here first who has come meanwhile: what was read is the newcomer's.
     """
 
     def __init__(self) -> None:
         self._notify = INotify()
-        self._listeners: dict[int, Callable[[int], None]] = {}
+        self._listeners: dict[int, Callable[[bool], None]] = {}
         self._untold: deque[Event] = deque()
         self._poll = select.poll()
         self._poll.register(self.fileno(), select.POLLIN)
 
     def fileno(self) -> int:
-        """Readable while there is something that has not been looked at."""
+        """Readable while an opening or closing has not been looked at."""
         return int(self._notify.fd)
 
-    def watch(self, path: str, listener: Callable[[int], None]) -> int:
-        """Tell *listener* of openings, closings and writings of *path* (flags of inotify(7))."""
-        watch: int = self._notify.add_watch(path, _OPENED | _CLOSED | _WRITTEN)
+    def watch(self, path: str, listener: Callable[[bool], None]) -> int:
+        """Tell *listener* of each opening (True) and closing (False) of *path*."""
+        watch: int = self._notify.add_watch(path, _OPENED | _CLOSED)
         self._listeners[watch] = listener
         return watch
 
@@ -78,29 +77,23 @@ class Openings:
     def process(self) -> None:
         """Tell the listeners what has happened."""
         self._look()
+        self.tell_rest()
+
+    def tell_rest(self) -> None:
+        """Tell what has been looked at already and is not told."""
         while self._untold:
             self._tell(self._untold.popleft())
 
     def process_openings(self, watch: int) -> None:
-        """Tell what has happened up to the last opening seen by *watch* before which nobody wrote."""
-        while self._next_of(watch) == _OPENED:
+        """Tell what has happened up to the last opening seen by *watch*."""
+        self._look()
+        while self._untold and self.is_opened_again(watch):
             self._tell(self._untold.popleft())
 
     def is_opened_again(self, watch: int) -> bool:
-        """Whether somebody opened before anybody wrote, of what the listener of *watch* does not know."""
-        return bool(self._next_of(watch) == _OPENED)
-
-    def is_written_later(self, watch: int) -> bool:
-        """Whether anybody has written since the next opening."""
-        own = [event.mask for event in self._untold if event.wd == watch]
-        opened = next((place for place, mask in enumerate(own) if mask & _OPENED), len(own))
-        return any(mask & _WRITTEN for mask in own[opened:])
-
-    def _next_of(self, watch: int) -> int | None:
-        """What comes first that is untold to the listener of *watch*: an opening or a writing."""
+        """Whether there is an opening that the listener of *watch* does not know of."""
         self._look()
-        own = (event.mask for event in self._untold if event.wd == watch)
-        return next((mask & (_OPENED | _WRITTEN) for mask in own if mask & (_OPENED | _WRITTEN)), None)
+        return any(event.wd == watch and event.mask & _OPENED for event in self._untold)
 
     def close(self) -> None:
         """Let go of every watch."""
@@ -114,8 +107,8 @@ class Openings:
 
     def _tell(self, event: Event) -> None:
         listener = self._listeners.get(event.wd)
-        if listener is not None:
-            listener(event.mask)
+        if listener is not None and event.mask & (_OPENED | _CLOSED):
+            listener(bool(event.mask & _OPENED))
 
 
 class _Pty:
@@ -134,19 +127,6 @@ class _Pty:
         self.watch = 0
         self.is_live = True
         self.own_close_is_due = False
-        # Whether a client has written what nobody has read yet.
-        self.is_written = False
-
-    def read(self) -> bytes:
-        """What clients have written; empty where there is nothing."""
-        try:
-            return os.read(self.master, _CHUNK)
-        except OSError:  # nothing now (EAGAIN), or no client either (EIO)
-            return b""
-
-    def has_more(self) -> bool:
-        """Whether there is something to read."""
-        return bool(select.select([self.master], (), (), 0)[0])
 
     def hang_up(self) -> None:
         self.is_live = False
@@ -199,7 +179,9 @@ class PtyEdge:
         self.sent = self.received = 0
         self._seen_settings = None
         self._descriptors.add_reader(device.master, self.pump)
-        device.watch = self._openings.watch(device.path, lambda what: self._on_handle(device, what))
+        device.watch = self._openings.watch(
+            device.path, lambda opened: self._on_handle(device, opened=opened)
+        )
 
     def vanish(self, port: Port) -> None:
         """Hang up on whoever holds the port; its number stays taken until they let go."""
@@ -233,20 +215,21 @@ class PtyEdge:
     def pump(self) -> bool:
         """Move what can be moved now; True where bytes came from the client."""
         device = self._pty
-        data = b"" if device is None else device.read()
-        if device is None or not data:
+        if device is None:
+            return False
+        try:
+            data = os.read(device.master, _CHUNK)
+        except BlockingIOError:
+            return False
+        except OSError:  # no client and nothing left (EIO)
             return False
         self._openings.process_openings(device.watch)
-        self._take(data)
-        self._openings.process()
-        device.is_written = device.is_written and device.is_live and device.has_more()
-        return True
-
-    def _take(self, data: bytes) -> None:
         self.received += len(data)
         if self._settings_due or self.port.role == "uart":
             self.look_at_settings()
         self.port.receive(data)
+        self._openings.tell_rest()
+        return True
 
     def close(self) -> None:
         """Let go of the pty, for good."""
@@ -280,43 +263,29 @@ class PtyEdge:
         self._descriptors.unsettle(self._pty.slave, self._pty.master)
         return written
 
-    def _on_handle(self, device: _Pty, what: int) -> None:
-        if what & _WRITTEN:
-            device.is_written = True
-        elif what & _OPENED:
+    def _on_handle(self, device: _Pty, *, opened: bool) -> None:
+        if opened:
             device.handles += 1
             if device.is_live:
                 self._settings_due = True
                 self.port.client_opened()
-        elif what & _CLOSED and device.own_close_is_due:
+            return
+        if device.own_close_is_due:
             device.own_close_is_due = False
-        elif what & _CLOSED:
-            self._on_closing(device)
-
-    def _on_closing(self, device: _Pty) -> None:
-        keeps_replies = device.is_live and self._end_of_input(device)
+            return
+        if device.is_live and not self._openings.is_opened_again(device.watch):
+            while self.pump():
+                pass  # what the client wrote before it closed comes first
         device.handles = self._handles_left(device)
         if device.is_live:
             self.look_at_settings()
             while self.port.clients > device.handles:
                 self.port.client_closed()
             if device.handles == 0:
-                self._last_close(device, keeps_replies=keeps_replies)
+                self._last_close(device)
         elif device.handles == 0:
             self._openings.forget(device.watch)
             self._on_freed(device.path)
-
-    def _end_of_input(self, device: _Pty) -> bool:
-        """What a client wrote before it closed comes first; True where a newcomer has written already too."""
-        is_opened_again = self._openings.is_opened_again(device.watch)
-        is_mixed = is_opened_again and self._openings.is_written_later(device.watch)
-        if is_mixed:
-            termios.tcflush(device.slave, termios.TCIFLUSH)  # before any reply that may be the newcomer's
-        if device.is_written or not is_opened_again:
-            device.is_written = False
-            while device.is_live and (data := device.read()):
-                self._take(data)
-        return is_mixed
 
     def _handles_left(self, device: _Pty) -> int:
         """How many handles are left after a closing: two in a row may be told as one (inotify(7))."""
@@ -325,15 +294,11 @@ class PtyEdge:
             return left
         return max(1, left) if self.is_held(device.device) else 0
 
-    def _last_close(self, device: _Pty, *, keeps_replies: bool) -> None:
-        """As a serial driver does at the last close: unread bytes and exclusive use go, the settings stay.
-
-        Where a newcomer has written already (*keeps_replies*), what is unread may be its own.
-        """
-        if not keeps_replies:
-            self._pending.clear()
-            self._descriptors.remove_writer(device.master)
-            termios.tcflush(device.slave, termios.TCIFLUSH)
+    def _last_close(self, device: _Pty) -> None:
+        """As a serial driver does at the last close: unread bytes and exclusive use go, the settings stay."""
+        self._pending.clear()
+        self._descriptors.remove_writer(device.master)
+        termios.tcflush(device.slave, termios.TCIFLUSH)
         fcntl.ioctl(device.slave, termios.TIOCNXCL)
         self.sent = self.received = 0
 

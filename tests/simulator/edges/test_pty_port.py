@@ -151,32 +151,6 @@ def test_a_client_that_comes_before_a_closing_has_been_looked_at_keeps_its_repli
 
 
 @pytest.mark.parametrize("read_first", [False, True])
-def test_what_was_written_before_a_closing_is_answered_before_it(ports: Ports, *, read_first: bool) -> None:
-    ports.close(ports.open())
-    ports.model.recorder.take()
-    os.write(ports.open_unseen(), b"AT\r")
-    os.close(ports.clients.pop())
-    client = ports.open_unseen()
-    if read_first:
-        ports.edges.by_role["at"].pump()
-    ports.driver.settle()
-
-    assert ports.hear(client) == b""
-    assert whats(ports) == ["open", "to_module", "from_module", "close", "open"]
-
-
-def test_where_both_have_written_unseen_the_newcomer_keeps_what_comes(ports: Ports) -> None:
-    ports.say(ports.open(), b"ATE0\r")
-    os.write(ports.clients[-1], b"AT\r")
-    os.close(ports.clients.pop())
-    client = ports.open_unseen()
-    os.write(client, b"AT+CGMR\r")
-    ports.driver.settle()
-
-    assert ports.hear(client).endswith(b"\r\nTL4-1.4.2\r\n\r\nOK\r\n")
-
-
-@pytest.mark.parametrize("read_first", [False, True])
 def test_a_client_that_came_and_went_unseen_is_heard_between(ports: Ports, *, read_first: bool) -> None:
     ports.close(ports.open())
     ports.model.recorder.take()
