@@ -38,7 +38,7 @@ class Ending:
     def comes(self) -> None:
         """The script has ended, and nobody else knows: the sandbox's own processes do not go on any more."""
         self.has_come = True
-        self._used_ns = self._have_used_ns()
+        self._used_ns = self._supervisor.tree.processor_ns()
         for task in self._supervisor.tree:
             if task.keeps_others:
                 with contextlib.suppress(GoneError):
@@ -46,7 +46,4 @@ class Ending:
 
     def is_enough(self) -> bool:
         """Whether those who are left have had their time."""
-        return self.has_come and self._have_used_ns() - self._used_ns > _LEFT_NS
-
-    def _have_used_ns(self) -> int:
-        return sum(task.processor_ns() for task in self._supervisor.tree)
+        return self.has_come and self._supervisor.tree.processor_ns() - self._used_ns > _LEFT_NS

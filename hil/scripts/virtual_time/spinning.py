@@ -80,7 +80,7 @@ class Spinning:
         if now_s - self._looked_s < _LOOK_EVERY_S:
             return
         self._looked_s = now_s
-        used_ns = sum(task.processor_ns() for task in self._supervisor.tree)
+        used_ns = self._supervisor.tree.processor_ns()
         if self._since_ns is None:
             self._since_ns, self._followed_ns = used_ns, 0
             return

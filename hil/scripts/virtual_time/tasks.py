@@ -281,6 +281,10 @@ class Tree:
         """All processes."""
         return list(self._processes.values())
 
+    def processor_ns(self) -> int:
+        """Processor time so far of all tasks there are."""
+        return sum(task.processor_ns() for task in self._tasks.values())
+
     def have_run(self) -> dict[Process, list[bytes]]:
         """By process of the script, for each task something that changes whenever it runs."""
         found: dict[Process, list[bytes]] = {}
