@@ -55,7 +55,9 @@ class Passing:
         return True
 
     def pass_time(self, nanoseconds: int) -> None:
-        """Time moves by so much while tasks run: what is due meanwhile is done."""
+        """Time moves by so much while tasks run, and what is due is done; not once the script has ended."""
+        if self._supervisor.ending.has_come:
+            return
         until_ns = self._world.now_ns + nanoseconds
         if self.limit_ns is not None:
             until_ns = min(until_ns, self.limit_ns)
@@ -70,6 +72,8 @@ class Passing:
     def sleeps_alone(self, task: Task, until_ns: int) -> bool:
         """Let it be *until_ns*, where *task* is alone and nothing is due before: True where that is so."""
         supervisor = self._supervisor
+        if supervisor.ending.has_come:
+            return False
         if task.interrupted is not None:  # the kernel may be restarting it: it ends when it would have
             return False
         if (self.limit_ns is not None and until_ns >= self.limit_ns) or not supervisor.limits.are_none:

@@ -307,20 +307,22 @@ def test_what_is_left_behind_is_ended(run: Run) -> None:
 
 
 LEFT = [
-    # Program, what it says, and its status.
-    ("(echo left; sleep 1; echo late) & exit 3", ["left"], 3),
-    ("python3 -c 'import time; print(\"up\", flush=True); time.sleep(9)' & exit 4", ["up"], 4),
-    ("(trap '' TERM; sleep 1; echo late) & sleep 0.5; echo half; kill -9 $$", ["half"], 137),
+    # Program, what it says, its status, and when it ends.
+    ("sleep 5 & exit 7", [], 7, 0.0),
+    ("(echo left; sleep 1; echo late) & exit 3", ["left"], 3, 0.0),
+    ("python3 -c 'import time; print(\"up\", flush=True); time.sleep(9)' & exit 4", ["up"], 4, 0.0),
+    ("(trap '' TERM; sleep 1; echo late) & sleep 0.5; echo half; kill -9 $$", ["half"], 137, 0.5),
 ]
 
 
-@pytest.mark.parametrize(("program", "lines", "status"), LEFT, ids=[row[0][:20] for row in LEFT])
+@pytest.mark.parametrize(("program", "lines", "status", "seconds"), LEFT, ids=[row[0][:20] for row in LEFT])
 def test_those_left_behind_do_what_is_theirs_at_that_instant(
-    run: Run, program: str, lines: list[str], status: int
+    run: Run, program: str, lines: list[str], status: int, seconds: float
 ) -> None:
-    outcomes = {(result.status, result.stdout) for result in (run("bash", program) for _ in range(20))}
+    results = [run("bash", program) for _ in range(20)]
 
-    assert outcomes == {(status, "".join(f"{line}\n" for line in lines).encode())}
+    assert {(result.status, result.bench_s) for result in results} == {(status, seconds)}
+    assert {result.stdout.decode() for result in results} == {"".join(f"{line}\n" for line in lines)}
 
 
 def test_a_loop_that_is_left_behind_is_ended_before_time_follows_it(run: Run) -> None:
